@@ -1,0 +1,1 @@
+"""A fit to comparisons with simultaneous intervals."""

@@ -1,0 +1,1 @@
+"""The gate: the only room that opens trial files."""

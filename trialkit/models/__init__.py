@@ -1,0 +1,1 @@
+"""Layout and bin values to a fit, or a refusal."""

@@ -1,0 +1,1 @@
+"""The quiet room: arrays in, frozen records out; numpy and scipy only."""

@@ -1,0 +1,1 @@
+"""The bench: readings to one value a bin."""

@@ -1,0 +1,404 @@
+"""The frozen records in which the rooms meet.
+
+One row of the map per stage of the work::
+
+    Trial -> BinValues -> Fit -> Comparison -> Verdict -> Analysis
+
+Anything that cannot be answered travels forward as a ``Refusal``. Every record is frozen, holds tuples, plain
+mappings that are never written to, or numpy arrays set read-only, and imports nothing but numpy and the standard
+library. Units stand in the name where a number meets a file (``wet_mass_kg``) and in a field ``unit`` elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import date
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Severity = Literal["error", "warning", "note"]
+Role = Literal["primary", "secondary", "exploratory"]
+Scale = Literal["identity", "log"]
+Call = Literal["support", "less_than_claimed", "no_difference", "contradict", "cannot_tell", "not_answerable"]
+Size = Literal["times_as_fast", "at_least", "at_least_ratio", "within_days"]
+Adjustment = Literal["none", "multivariate t", "bonferroni", "holm"]
+Kind = Literal["difference", "ratio", "level", "superiority"]
+
+
+# ---------------------------------------------------------------- what was found in the files
+@dataclass(frozen=True)
+class Finding:
+    """One thing noticed in a file, worded by ``errors.word_finding``.
+
+    ``line`` counts as a spreadsheet does (the header is line 1); None for a finding on the whole file.
+    ``found`` is a clause ('found "-2.0"'), ``expected`` a clause ('expected a number above 0 kg'), ``remedy`` a
+    sentence. ``bin`` names the bin concerned, for summaries by bin; never the treatment.
+    """
+
+    severity: Severity
+    code: str
+    file: str
+    line: int | None
+    column: str | None
+    found: str
+    expected: str = ""
+    remedy: str = ""
+    bin: str | None = None
+
+
+@dataclass(frozen=True)
+class Source:
+    """One file that was read: its name inside the folder, its SHA-256 and its number of data rows."""
+
+    file: str
+    sha256: str
+    rows: int
+
+
+@dataclass(frozen=True)
+class SetAside:
+    """One readings row that stays out of every analysis, and why."""
+
+    file: str
+    line: int
+    reason: str
+
+
+# ---------------------------------------------------------------- what was planned
+@dataclass(frozen=True)
+class Treatment:
+    """One arm as declared. ``factors`` and ``amounts`` map names to levels and to amounts per bin."""
+
+    name: str
+    role: str = "other"
+    factors: Mapping[str, str] = field(default_factory=dict)
+    amounts: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How treatments were laid out. ``variances`` is None where the file leaves it to the default rule."""
+
+    kind: Literal["completely random", "blocks", "latin square", "split plot"] = "completely random"
+    variances: Literal["common", "by treatment"] | None = None
+    seed: int | None = None
+    drawn: str = ""
+    redraw_rule: str = "none"
+    whole_plot_factor: str = ""
+
+
+@dataclass(frozen=True)
+class Claim:
+    """What was claimed before the data. ``size`` names how the claim is counted, ``amount`` how much.
+
+    ``against`` is None for ``within_days``. ``equivalence`` is the margin (low, high) on the outcome's own scale of
+    comparison (ratios for log outcomes, the outcome's unit otherwise), or None.
+    """
+
+    text: str
+    treatment: str
+    against: str | None
+    outcome: str
+    size: Size
+    amount: float
+    family: Literal["all", "claim only"] = "all"
+    equivalence: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True)
+class Plan:
+    """The trial file, parsed. ``declared`` is False where no trial file came with the readings.
+
+    ``outcome_settings`` maps an outcome name to its table in the file (``from``, ``end_level``, ``day`` …).
+    """
+
+    control: str | None
+    title: str = ""
+    question: str = ""
+    start: date | None = None
+    stated_on: date | None = None
+    comparisons: Literal["with control", "all pairs"] = "with control"
+    primary: str | None = None
+    secondary: tuple[str, ...] = ()
+    level: float = 0.95
+    layout: Layout = Layout()
+    treatments: tuple[Treatment, ...] = ()
+    outcome_settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
+    claims: tuple[Claim, ...] = ()
+    finish: Mapping[str, Any] = field(default_factory=dict)
+    declared: bool = True
+    stated_before_data: bool = False
+
+    def role_of(self, outcome: str) -> Role:
+        """Primary and secondary as declared; everything else is exploratory."""
+        if self.declared and outcome == self.primary:
+            return "primary"
+        if self.declared and outcome in self.secondary:
+            return "secondary"
+        return "exploratory"
+
+
+# ---------------------------------------------------------------- what was measured
+@dataclass(frozen=True)
+class Bin:
+    """One bin, the experimental unit. ``starts`` holds the ``start_*`` and ``capacity_l`` cells that were filled."""
+
+    bin: str
+    treatment: str
+    block: str | None = None
+    site: str | None = None
+    whole_plot: str | None = None
+    row: str | None = None
+    column: str | None = None
+    start_date: date | None = None
+    starts: Mapping[str, float] = field(default_factory=dict)
+    lost_on_day: float | None = None
+    lost_reason: str | None = None
+    code: str | None = None
+    note: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """One row a bin and visit, columnar; several file rows of one visit are already joined.
+
+    ``bin`` (n,) integer positions in ``Trial.bins``; ``day`` (n,) days since the start, ascending within a bin;
+    ``columns`` maps a template column to (n,) floats, NaN where not measured (yes = 1, no = 0), in template units.
+    ``row_file``, ``row_line``, ``row_visit`` (m,) trace each of the m used file rows to ``Trial.sources`` position,
+    file line and row of this table. Rows set aside are not here.
+    """
+
+    bin: NDArray[np.intp]
+    day: NDArray[np.float64]
+    columns: Mapping[str, NDArray[np.float64]]
+    row_file: NDArray[np.intp]
+    row_line: NDArray[np.intp]
+    row_visit: NDArray[np.intp]
+
+
+@dataclass(frozen=True, eq=False)
+class Trial:
+    """A trial folder, read and checked. rows_read == rows_used + len(set_aside), always."""
+
+    folder: str
+    plan: Plan
+    bins: tuple[Bin, ...]
+    readings: Readings
+    findings: tuple[Finding, ...]
+    sources: tuple[Source, ...]
+    rows_read: int
+    rows_used: int
+    set_aside: tuple[SetAside, ...] = ()
+
+
+# ---------------------------------------------------------------- what cannot be answered
+@dataclass(frozen=True)
+class Refusal:
+    """A question these data cannot answer: at which stage it stopped, and why, in sentences.
+
+    ``treatment`` and ``against`` are set where a single comparison is refused; ``values`` carries the bin values
+    where there are some, so that they can still be shown.
+    """
+
+    stage: Literal["intake", "outcomes", "models", "contrasts", "verdicts"]
+    reasons: tuple[str, ...]
+    outcome: str | None = None
+    treatment: str | None = None
+    against: str | None = None
+    values: BinValues | None = None
+
+
+# ---------------------------------------------------------------- one value a bin
+@dataclass(frozen=True)
+class Outcome:
+    """One entry of the catalogue of outcomes.
+
+    ``better`` is +1 where more is as one would wish, -1 where less is, 0 where neither. ``scale`` is the scale of
+    analysis; on "log" the effect shown is a ratio. ``measures`` completes "the …"; ``cannot_tell`` is a sentence.
+    """
+
+    name: str
+    label: str
+    unit: str
+    scale: Scale
+    better: Literal[-1, 0, 1]
+    measures: str
+    applies: str
+    cannot_tell: str
+
+
+@dataclass(frozen=True)
+class BinValue:
+    """The one value of a bin. ``value`` is None where the bin has none, and ``reason`` says why.
+
+    ``low`` and ``high`` bracket the value where its own measurement allows it (profile limits of k); ``rows`` are the
+    (file, line) pairs it came from; ``details`` holds what the reader may want beside it (v_end, v_start …).
+    """
+
+    bin: str
+    treatment: str
+    value: float | None
+    block: str | None = None
+    site: str | None = None
+    whole_plot: str | None = None
+    row: str | None = None
+    column: str | None = None
+    low: float | None = None
+    high: float | None = None
+    readings_used: int = 0
+    rows: tuple[tuple[str, int], ...] = ()
+    details: Mapping[str, float] = field(default_factory=dict)
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class BinValues:
+    """One outcome over all bins, with the plan it was measured under. ``notes`` are sentences for the report."""
+
+    outcome: Outcome
+    role: Role
+    plan: Plan
+    values: tuple[BinValue, ...]
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- a fit
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """Treatment effects on the analysis scale (log for ratios), T treatments in the plan's order.
+
+    ``means`` and ``mean_std_error`` and ``mean_df`` (T,): adjusted treatment means. ``differences``, ``std_errors``,
+    ``df`` (T, T): row minus column, NaN where these bins cannot estimate it. ``covariance`` (T, T) of the means where
+    all comparisons share one residual variance, else None. ``counts`` (T, T): bins of the row's treatment that
+    enter its comparison with the column's; the diagonal holds the bins with a value.
+    ``components`` variances by name; the block variance may be negative (MS block − MS error)/n₀.
+    ``blocks_used`` are those that carry information on treatments.
+    """
+
+    values: BinValues
+    treatments: tuple[str, ...]
+    method: Literal["least squares in strata", "reml"]
+    df_method: str
+    variances: Literal["common", "by treatment"]
+    means: NDArray[np.float64]
+    mean_std_error: NDArray[np.float64]
+    mean_df: NDArray[np.float64]
+    differences: NDArray[np.float64]
+    std_errors: NDArray[np.float64]
+    df: NDArray[np.float64]
+    counts: NDArray[np.intp]
+    covariance: NDArray[np.float64] | None
+    components: Mapping[str, float]
+    f_test: Mapping[str, float] | None = None
+    bounded: bool = False
+    at_bound: bool = False
+    min_eigenvalue: float | None = None
+    converged: bool = True
+    blocks_used: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- comparisons and verdicts
+@dataclass(frozen=True)
+class Interval:
+    """An interval that carries its own level and adjustment; an open end is None."""
+
+    low: float | None
+    high: float | None
+    level: float
+    adjustment: Adjustment = "none"
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """One treatment beside another, on the scale shown (ratios for log outcomes): "treatment ÷ against".
+
+    ``std_error`` is on the analysis scale. ``interval`` and ``p`` carry the same adjustment. ``margin_interval`` is the
+    interval of level 1−2α of the same family, for equivalence; ``alone`` and ``margin_alone`` are the same two without
+    adjustment, for a file with exactly one claim and ``family = "claim only"``. ``bins`` = (treatment, against).
+    """
+
+    outcome: Outcome
+    plan: Plan
+    treatment: str
+    against: str | None
+    kind: Kind
+    estimate: float
+    interval: Interval
+    margin_interval: Interval
+    alone: Interval
+    margin_alone: Interval
+    std_error: float | None
+    df: float | None
+    p: float | None
+    bins: tuple[int, int]
+    role: Role = "exploratory"
+    method: str = ""
+    level_attained: float | None = None
+    rerandomisation_p: float | None = None
+    rerandomisation_floor: float | None = None
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What may be said of one claim. ``beyond_no_effect`` says whether the interval excludes no effect, and which way:
+    +1 as claimed, -1 against, 0 it does not. ``inside_margin`` says whether the margin interval lies inside the
+    claim's equivalence margin (None without a margin). Words are made in the report.
+    """
+
+    claim: Claim
+    call: Call
+    comparison: Comparison | None
+    interval: Interval | None
+    margin_interval: Interval | None
+    beyond_no_effect: Literal[-1, 0, 1]
+    inside_margin: bool | None
+    stated_before_data: bool
+    reasons: tuple[str, ...] = ()
+
+
+# ---------------------------------------------------------------- the whole answer
+@dataclass(frozen=True)
+class Sensitivity:
+    """The answer with one thing changed: ``what`` in {"left out", "scale", "variances"}, ``name`` which."""
+
+    what: str
+    name: str
+    treatment: str
+    against: str
+    estimate: float
+    low: float | None
+    high: float | None
+    call: Call | None = None
+
+
+@dataclass(frozen=True)
+class Answer:
+    """One outcome from bin values to comparisons; what was refused stands in its place as a Refusal."""
+
+    name: str
+    role: Role
+    values: BinValues | Refusal
+    fit: Fit | Refusal
+    comparisons: tuple[Comparison | Refusal, ...]
+    sensitivity: tuple[Sensitivity, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class Analysis:
+    """Everything a report needs: the trial, one answer an outcome, one verdict a claim."""
+
+    trial: Trial
+    answers: tuple[Answer, ...]
+    verdicts: tuple[Verdict, ...]
+    version: str = ""
+
+
+def read_only(array: NDArray[Any]) -> NDArray[Any]:
+    """The same array, set read-only, so that a frozen record is frozen inside."""
+    array.setflags(write=False)
+    return array

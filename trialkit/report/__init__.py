@@ -1,0 +1,1 @@
+"""The front desk: the only room that draws, rounds and makes sentences."""

@@ -1,0 +1,1 @@
+"""A comparison and a claim to what may be said."""
