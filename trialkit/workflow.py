@@ -1,0 +1,96 @@
+"""The corridor: the only module that sees more than one room.
+
+``analyse`` is the whole way from a folder to an ``Analysis``; ``write_report`` runs the same calls inside the report
+notebook and puts the result in place in one move. The notebook *is* the analysis; ``analyse`` is it without the paper.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from trialkit import __version__
+from trialkit.contrasts import adjust_secondary, compare
+from trialkit.intake import load_trial
+from trialkit.models import fit_bins
+from trialkit.outcomes import available_outcomes, bin_values
+from trialkit.records import Analysis, Answer, BinValues, Claim, Comparison, Fit, Refusal, Trial, Verdict
+from trialkit.verdicts import judge
+
+Compared = tuple[Comparison | Refusal, ...]
+
+
+def analyse(source: str | Path | Trial, control: str | None = None) -> Analysis:
+    """Readings to verdicts. ``source`` is a trial folder, a single readings file, or a Trial already loaded.
+
+    Raises TemplateError where the files do not fit; everything else that cannot be answered is a Refusal inside.
+    """
+    trial = source if isinstance(source, Trial) else load_trial(source, control=control)
+    values = {name: bin_values(trial, name) for name in available_outcomes(trial)}
+    fits = {name: fit_bins(value) for name, value in values.items()}
+    comparisons = {name: compare(fit) for name, fit in fits.items()}
+    return conclude(trial, values, fits, comparisons)
+
+
+def conclude(
+    trial: Trial,
+    values: Mapping[str, BinValues | Refusal],
+    fits: Mapping[str, Fit | Refusal],
+    comparisons: Mapping[str, Compared],
+) -> Analysis:
+    """Adjust across secondary outcomes, judge every claim, and bind all of it to one record."""
+    roles = {name: trial.plan.role_of(name) for name in values}
+    adjusted = adjust_secondary(comparisons, roles)
+    answers = tuple(Answer(name, roles[name], values[name], fits[name], adjusted[name]) for name in values)
+    verdicts = tuple(judge_claim(claim, adjusted.get(claim.outcome, ())) for claim in trial.plan.claims)
+    return Analysis(trial, answers, verdicts, __version__)
+
+
+def judge_claim(claim: Claim, compared: Compared) -> Verdict:
+    """The verdict on one claim from the comparisons of its outcome; a pair that is not there is refused."""
+    for item in compared:
+        if {item.treatment, item.against} == {claim.treatment, claim.against}:
+            return judge(item, claim)
+    whole = [item for item in compared if isinstance(item, Refusal) and item.treatment is None]
+    if whole:
+        return judge(whole[0], claim)
+    reason = f"Nothing in these files compares {claim.treatment} with {claim.against or 'a number of days'}."
+    return judge(Refusal("contrasts", (reason,), claim.outcome, claim.treatment, claim.against), claim)
+
+
+@dataclass(frozen=True)
+class Written:
+    """What ``write_report`` left behind: the folder, and one sentence a claim."""
+
+    folder: Path
+    sentences: tuple[str, ...]
+
+
+def write_report(
+    source: str | Path | Trial,
+    out: str | Path | None = None,
+    *,
+    control: str | None = None,
+    with_notes: bool = False,
+    say: Callable[[str], None] = lambda text: None,
+) -> Written:
+    """Check the files, execute the report notebook on them, export it, and move the result to ``out``.
+
+    ``out`` defaults to the folder ``report`` inside the trial folder, or ``NAME-report`` beside a single file. The old
+    report stays whole until the new one is finished. ``say`` receives one line a stage. Raises TemplateError,
+    DesignError, OSError.
+    """
+    from trialkit import report
+    from trialkit.placing import staged
+
+    path = Path(source.folder if isinstance(source, Trial) else source).resolve()
+    control = source.plan.control if isinstance(source, Trial) and not source.plan.declared else control
+    if out is None:
+        out = path / "report" if path.is_dir() else path.with_name(f"{path.stem}-report")
+    say("Checking the files …")
+    load_trial(path, control=control)
+    run = {"folder": str(path), "control": control, "with_notes": with_notes}
+    with staged(Path(out)) as stage:
+        sentences = report.produce(run, stage, say)
+    return Written(Path(out), sentences)
