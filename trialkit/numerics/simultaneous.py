@@ -135,18 +135,20 @@ def simultaneous_p(t: ArrayLike, df: ArrayLike, correlation: ArrayLike, *, sides
 def exceedance_error(q: float, df: float, correlation: ArrayLike, *, sides: int = 2) -> float:
     """Estimated absolute error of the probability behind a critical value q.
 
-    Exact rules answer 1e-8. For the fixed set of directions: the largest difference between its four
-    quarters and the whole, which overstates the error of the whole.
+    Exact rules answer 1e-8. For the fixed set of directions: twice the largest change of the probability
+    when the directions are turned in four ways.
     """
     rho = _checked_correlation(correlation, sides)
     rule = _rule_for(rho, sides)
     if not isinstance(rule, _RadialRule) or rule.rank <= 2:
         return 1e-8
-    root = _root(rho)
-    whole = rule.exceedance(q, df)
-    quarters = np.split(_directions(_DIRECTIONS, root.shape[1]), 4, axis=1)
-    parts = [_summarised(root, quarter, sides).exceedance(q, df) for quarter in quarters]
-    return max(abs(part - whole) for part in parts)
+    root = _root(_without_copies(rho, sides))
+    straight = rule.exceedance(q, df)
+    directions = _directions(_DIRECTIONS, rule.rank)
+    grid = np.arange(rule.rank**2, dtype=float).reshape(rule.rank, rule.rank)
+    turns = [np.linalg.qr(np.cos(grid * k))[0] for k in (1.0, 2.0, 3.0, 5.0)]
+    turned = [_summarised(root @ turn, directions, sides).exceedance(q, df) for turn in turns]
+    return 2.0 * max(abs(value - straight) for value in turned)
 
 
 def _exceedance(rule: _Rule, q: float, df: float) -> float:
@@ -193,6 +195,8 @@ def _rule_for(rho: Array, sides: int) -> _Rule | None:
     if kept.shape[0] == 1:
         return None
     root = _root(kept)
+    if root.shape[1] == 1:
+        return _RadialRule(_largest(root, np.array([[1.0, -1.0]]), sides), np.full(2, 0.5), 1)
     if root.shape[1] == 2:
         return _plane_rule(root, sides)
     loadings = _product_loadings(kept)
