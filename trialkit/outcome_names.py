@@ -38,3 +38,18 @@ OUTCOMES: Mapping[str, tuple[Literal[-1, 0, 1], Literal["identity", "log"]]] = {
     "appearance_score": (1, "identity"),
     "odour_score": (1, "identity"),
 }
+
+_HEAT = ("day", "max_gap_d")
+_BY_ASH = ("day", "from", "start_ash_sd_points", "ash_sd_points")
+# the keys that the table of an outcome may hold in a trial file
+SETTINGS: Mapping[str, tuple[str, ...]] = {
+    **{name: ("day",) for name in OUTCOMES},
+    "decay_rate": ("from", "end_level"),
+    "days_to_threshold": ("from", "percent_of_start", "percent_of_achievable"),
+    "days_to_finish": (),
+    "dry_matter_loss_pct": ("day", "mass_sd_kg", "moisture_sd_points"),
+    "organic_matter_loss_pct": _BY_ASH,
+    "carbon_loss_pct": ("day", "from", "organic_per_carbon"),
+    "nitrogen_loss_pct": ("day", "from"),
+    **{name: _HEAT for name in ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55")},
+}

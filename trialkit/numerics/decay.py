@@ -1,0 +1,273 @@
+"""One-pool decay and release curves by least squares, global in the rate and so free of start values.
+
+y(t) = end + (start − end)·exp(−k t). ``start`` and ``end`` are each free or a given number: a settling bin has both
+free, a cumulative release through the origin has start 0. For a fixed rate the free levels are a linear least-squares
+problem (variable projection: Golub & Pereyra 1973, SIAM J. Numer. Anal. 10:413), so the residual sum of squares is a
+curve in k alone. It is scanned over a wide grid of log k, every dip is closed in on where the slope of that curve
+changes sign, and the lowest dip wins.
+
+Letters: t (n,) days; y (n,) levels; k rate, 1/day; G number of rates tried at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+from scipy.stats import f as f_distribution
+
+from trialkit.numerics.serial_pattern import serial_pattern_p
+from trialkit.records import read_only
+
+Floats = NDArray[np.float64]
+
+POINTS_PER_E_FOLD = 30
+SLOWEST, FASTEST = 1e-3, 40.0  # the scan: k·T from 0.001, k·(first gap) up to 40, where exp(−k·gap) is nothing
+FLAT_BELOW, FLAT_ABOVE = 0.1, 10.0  # a limit under 0.1/T or over 10/first gap does not identify k
+
+
+@dataclass(frozen=True, eq=False)
+class DecayFit:
+    """A fitted curve. Levels in the unit of y, ``rate`` in 1/day; standard errors are NaN for what was given.
+
+    ``low`` and ``high`` are profile limits of the rate at ``level`` (0 and inf where the profile stays below the cut
+    over the whole scan). ``slowest`` = 0.1/T and ``fastest`` = 10/first gap bound what these days can identify.
+    ``has_dip`` is False where no rate inside the scan is best: a straight line or one step fits as well or better.
+    ``serial_p`` is the p-value of residuals that keep one sign over neighbouring visits (NaN with fewer than 3 df).
+    ``residuals`` (n,), ``days`` (n,).
+    """
+
+    rate: float
+    start: float
+    end: float
+    rss: float
+    df: int
+    parameters: int
+    rate_std_error: float
+    start_std_error: float
+    end_std_error: float
+    low: float
+    high: float
+    level: float
+    slowest: float
+    fastest: float
+    has_dip: bool
+    serial_p: float
+    days: Floats
+    residuals: Floats
+
+    @property
+    def identified(self) -> bool:
+        """Whether the profile closes on both sides within what the visiting days can tell."""
+        return self.has_dip and self.low >= self.slowest and self.high <= self.fastest
+
+
+def fit_decay(
+    days: Floats, levels: Floats, *, start: float | None = None, end: float | None = None, level: float = 0.95
+) -> DecayFit:
+    """Least squares of y = end + (start − end)·exp(−k t); ``start`` and ``end`` free where None.
+
+    ``days`` (n,) and ``levels`` (n,) finite, days not below 0; repeated days are allowed. Limits: all k with
+    RSS(k) ≤ RSS_min·(1 + F/df), F the ``level`` quantile on 1 and df degrees of freedom (Bates & Watts 1988,
+    Nonlinear Regression Analysis, ch. 6). Raises ValueError for fewer readings than parameters + 1, fewer distinct
+    days than parameters, or levels that are all equal.
+    """
+    t, y = np.asarray(days, dtype=float), np.asarray(levels, dtype=float)
+    order = np.argsort(t, kind="stable")
+    t, y = t[order], y[order]
+    parameters = 1 + (start is None) + (end is None)
+    _check(t, y, parameters)
+    distinct = np.unique(t if start is None else np.append(t, 0.0))
+    span, gap = distinct[-1] - distinct[0], distinct[1] - distinct[0]
+    curve = _Curve(t, y, start, end)
+    low_edge, high_edge = np.log(SLOWEST / span), np.log(FASTEST / gap)
+    grid = np.linspace(low_edge, high_edge, int(POINTS_PER_E_FOLD * (high_edge - low_edge)) + 1)
+    rss = curve.rss(np.exp(grid))
+    noise = t.size * (np.finfo(float).eps * float(np.abs(y).max())) ** 2 * 16.0
+    log_k, has_dip = _deepest(curve, grid, rss, noise)
+    k = float(np.exp(log_k))
+    least = float(curve.rss(np.array([k]))[0])
+    df = t.size - parameters
+    cut = least * (1.0 + float(f_distribution.ppf(level, 1, df)) / df) + noise
+    low, high = _limits(curve, grid, rss, log_k, cut)
+    start_level, end_level = curve.levels(k)
+    jacobian, place = curve.jacobian(k, start_level, end_level)
+    errors = _std_errors(jacobian, least / df)
+    residuals = y - curve.at(k, start_level, end_level)
+    return DecayFit(
+        rate=k,
+        start=start_level,
+        end=end_level,
+        rss=least,
+        df=df,
+        parameters=parameters,
+        rate_std_error=float(errors[place["rate"]]),
+        start_std_error=float(errors[place["start"]]) if "start" in place else np.nan,
+        end_std_error=float(errors[place["end"]]) if "end" in place else np.nan,
+        low=low,
+        high=high,
+        level=level,
+        slowest=FLAT_BELOW / float(span),
+        fastest=FLAT_ABOVE / float(gap),
+        has_dip=has_dip,
+        serial_p=serial_pattern_p(residuals, jacobian) if least > noise else np.nan,
+        days=read_only(t),
+        residuals=read_only(residuals),
+    )
+
+
+def _check(t: Floats, y: Floats, parameters: int) -> None:
+    if t.ndim != 1 or t.shape != y.shape:
+        raise ValueError(f"days and levels must be two vectors of one length, found shapes {t.shape} and {y.shape}")
+    if not (np.isfinite(t).all() and np.isfinite(y).all()):
+        raise ValueError("days and levels must be finite")
+    if t.size and t.min() < 0.0:
+        raise ValueError("days are counted from the start and cannot be negative")
+    if t.size < parameters + 1 or np.unique(t).size < parameters:
+        raise ValueError(
+            f"{t.size} readings on {np.unique(t).size} days cannot fit {parameters} parameters; "
+            f"{parameters + 1} readings on {parameters} days are the least"
+        )
+    if np.ptp(y) == 0.0:
+        raise ValueError("all levels are equal")
+
+
+class _Curve:
+    """The projected problem: at a given k the free levels are linear, y ≈ offset + columns·coefficients.
+
+    Columns are written so that neither a slow nor a fast rate loses digits: with the start free, τ = t − first day
+    and the columns are 1 and 1 − exp(−kτ) (end free) or exp(−kτ) (end given); with it given, 1 − exp(−kt).
+    """
+
+    def __init__(self, t: Floats, y: Floats, start: float | None, end: float | None) -> None:
+        self.t, self.y, self.start, self.end = t, y, start, end
+        self.first = float(t[0]) if start is None else 0.0
+        self.tau = t - self.first
+
+    def _parts(self, k: Floats) -> tuple[Floats, list[Floats]]:
+        """The target y − offset (G, n) and the columns, each (G, n), at rates k (G,)."""
+        done = -np.expm1(-np.outer(k, self.tau))
+        if self.start is None and self.end is None:
+            return np.broadcast_to(self.y, done.shape), [np.ones_like(done), done]
+        if self.start is None:
+            assert self.end is not None
+            return np.broadcast_to(self.y - self.end, done.shape), [1.0 - done]
+        if self.end is None:
+            return np.broadcast_to(self.y - self.start, done.shape), [done]
+        return self.y - self.start - (self.end - self.start) * done, []
+
+    def rss(self, k: Floats) -> Floats:
+        """(G,) residual sums of squares at rates k (G,)."""
+        residual = self._residual(k)
+        return np.asarray(np.einsum("gn,gn->g", residual, residual))
+
+    def _residual(self, k: Floats) -> Floats:
+        target, columns = self._parts(k)
+        residual = np.array(target)
+        basis = _orthonormal(columns)
+        for _ in range(2):  # twice is enough to be orthogonal to working precision
+            for q in basis:
+                residual -= np.einsum("gn,gn->g", q, residual)[:, None] * q
+        return residual
+
+    def slope(self, log_k: float) -> float:
+        """dRSS/dlog k, up to a positive factor: residuals are orthogonal to the levels, so only the rate moves."""
+        k = float(np.exp(log_k))
+        start, end = self._levels_at_first(k)
+        bend = (end - start) * k * self.tau * np.exp(-k * self.tau)
+        return float(-(self._residual(np.array([k]))[0] @ bend))
+
+    def _levels_at_first(self, k: float) -> tuple[float, float]:
+        """The level at the first day (or the given start) and the end level."""
+        target, columns = self._parts(np.array([k]))
+        if not columns:
+            assert self.start is not None and self.end is not None
+            return self.start, self.end
+        design = np.column_stack([column[0] for column in columns])
+        scale = np.linalg.norm(design, axis=0)
+        scale[scale == 0.0] = 1.0
+        found = np.linalg.lstsq(design / scale, target[0], rcond=None)[0] / scale
+        if self.start is None and self.end is None:
+            return float(found[0]), float(found[0] + found[1])
+        if self.start is None:
+            assert self.end is not None
+            return self.end + float(found[0]), self.end
+        return self.start, self.start + float(found[0])
+
+    def levels(self, k: float) -> tuple[float, float]:
+        """Start (at t = 0) and end level at rate k; the start is carried back to t = 0 along the curve."""
+        first, end = self._levels_at_first(k)
+        return end + (first - end) * float(np.exp(min(k * self.first, 700.0))), end
+
+    def at(self, k: float, start: float, end: float) -> Floats:
+        """(n,) the curve on the visiting days, through the level at the first of them (stable where k is large)."""
+        first = end + (start - end) * np.exp(-k * self.first)
+        return np.asarray(end + (first - end) * np.exp(-k * self.tau))
+
+    def jacobian(self, k: float, start: float, end: float) -> tuple[Floats, dict[str, int]]:
+        """(n, parameters) derivatives of the curve, and which column is which parameter."""
+        left = np.exp(-k * self.t)
+        columns, place = [(end - start) * self.t * left], {"rate": 0}
+        if self.start is None:
+            place["start"] = len(columns)
+            columns.append(left)
+        if self.end is None:
+            place["end"] = len(columns)
+            columns.append(-np.expm1(-k * self.t))
+        return np.column_stack(columns), place
+
+
+def _orthonormal(columns: list[Floats]) -> list[Floats]:
+    """Gram–Schmidt over at most two stacks of columns (G, n); a column that vanishes is left out as zeros."""
+    basis: list[Floats] = []
+    for column in columns:
+        rest = np.array(column)
+        for _ in range(2):
+            for q in basis:
+                rest -= np.einsum("gn,gn->g", q, rest)[:, None] * q
+        length = np.sqrt(np.einsum("gn,gn->g", rest, rest))
+        basis.append(np.divide(rest, length[:, None], out=np.zeros_like(rest), where=length[:, None] > 0.0))
+    return basis
+
+
+def _deepest(curve: _Curve, grid: Floats, rss: Floats, noise: float) -> tuple[float, bool]:
+    """log k of the lowest dip of RSS(k), and whether it is a dip inside the grid rather than an end of it."""
+    best, best_rss, has_dip = float(grid[np.argmin(rss)]), float(rss.min()), False
+    inner = np.flatnonzero((rss[1:-1] <= rss[:-2]) & (rss[1:-1] <= rss[2:])) + 1
+    for i in inner:
+        left, right = float(grid[i - 1]), float(grid[i + 1])
+        if curve.slope(left) < 0.0 < curve.slope(right):
+            log_k = float(brentq(curve.slope, left, right, xtol=1e-14, rtol=8.9e-16))
+            value = float(curve.rss(np.exp(np.array([log_k])))[0])
+            if value <= best_rss + noise:
+                best, best_rss, has_dip = log_k, min(value, best_rss), True
+    return best, has_dip
+
+
+def _limits(curve: _Curve, grid: Floats, rss: Floats, log_k: float, cut: float) -> tuple[float, float]:
+    """The outermost rates with RSS(k) = cut on either side of log_k; 0 and inf where the scan ends first."""
+
+    def above(x: float) -> float:
+        return float(curve.rss(np.exp(np.array([x])))[0]) - cut
+
+    inside = np.flatnonzero(rss <= cut)
+    first = min(float(grid[inside[0]]), log_k) if inside.size else log_k
+    last = max(float(grid[inside[-1]]), log_k) if inside.size else log_k
+    lower, upper = grid[grid < first], grid[grid > last]
+    low = float(np.exp(brentq(above, float(lower[-1]), first, xtol=1e-12))) if lower.size else 0.0
+    high = float(np.exp(brentq(above, last, float(upper[0]), xtol=1e-12))) if upper.size else np.inf
+    return low, high
+
+
+def _std_errors(jacobian: Floats, variance: float) -> Floats:
+    """(parameters,) from variance·(J'J)⁻¹, columns scaled to length 1 first; inf where J is singular."""
+    length = np.linalg.norm(jacobian, axis=0)
+    if not np.all(length > 0.0):
+        return np.full(length.size, np.inf)
+    triangle = np.linalg.qr(jacobian / length, mode="r")
+    if np.abs(np.diag(triangle)).min() < 1e-14:
+        return np.full(length.size, np.inf)
+    inverse = np.linalg.inv(triangle)
+    return np.asarray(np.sqrt(variance * np.sum(inverse**2, axis=1)) / length)
