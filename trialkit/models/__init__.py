@@ -1,1 +1,24 @@
-"""Layout and bin values to a fit, or a refusal."""
+"""Layout and bin values to a fit, or a refusal.
+
+``fit_bins(values)`` is the analysis of every report; ``fit_mixed(frame, …)`` the mixed model for any tidy table, loaded
+on first use because it needs pandas.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from trialkit.models.bins import fit_bins
+
+if TYPE_CHECKING:
+    from trialkit.models.mixed import fit_mixed
+
+__all__ = ["fit_bins", "fit_mixed"]
+
+
+def __getattr__(name: str) -> Any:
+    if name == "fit_mixed":
+        from trialkit.models.mixed import fit_mixed
+
+        return fit_mixed
+    raise AttributeError(f"trialkit.models has no {name!r}; it has {', '.join(__all__)}")

@@ -1,0 +1,70 @@
+"""Several secondary outcomes: Holm's adjustment over all their comparisons."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from trialkit.contrasts.families import critical_t, p_alone
+from trialkit.contrasts.shown import margin_level, shown_interval
+from trialkit.numerics.multiplicity import holm
+from trialkit.records import Comparison, Refusal
+
+Compared = tuple[Comparison | Refusal, ...]
+
+
+def adjust_secondary(comparisons: Mapping[str, Sequence[Comparison | Refusal]]) -> dict[str, Compared]:
+    """The comparisons of the secondary outcomes, adjusted over all m of them together.
+
+    ``comparisons`` maps the name of each secondary outcome to what ``compare`` gave for it. Every p becomes Holm's,
+    from the unadjusted p of each comparison at its own df. Holm's procedure has no simple two-sided interval, so the
+    interval beside it is Bonferroni's over the same m comparisons: it holds for all m together, is the wider of the
+    two, and leaves out no effect only where Holm's p is at most α (not always the other way round). Both carry the
+    adjustment "holm", and ``method`` says how. With one secondary outcome there is nothing to adjust over, and it is
+    returned as it came. Refusals and comparisons without a standard error stay as they are and do not count.
+    """
+    if len(comparisons) < 2:
+        return {name: tuple(found) for name, found in comparisons.items()}
+    effects = {
+        (name, k): _effect(one)
+        for name, found in comparisons.items()
+        for k, one in enumerate(found)
+        if isinstance(one, Comparison) and one.kind in ("ratio", "difference") and one.std_error and one.df
+    }
+    if not effects:
+        return {name: tuple(found) for name, found in comparisons.items()}
+    estimate, std_error, df = (np.array(column) for column in zip(*effects.values(), strict=True))
+    adjusted = dict(zip(effects, holm(p_alone(estimate, std_error, df)).tolist(), strict=True))
+    count = len(effects)
+    return {
+        name: tuple(
+            _adjusted(one, adjusted[name, k], effects[name, k], count)
+            if isinstance(one, Comparison) and (name, k) in adjusted
+            else one
+            for k, one in enumerate(found)
+        )
+        for name, found in comparisons.items()
+    }
+
+
+def _effect(one: Comparison) -> tuple[float, float, float]:
+    effect = math.log(one.estimate) if one.kind == "ratio" else one.estimate
+    return effect, float(one.std_error or math.nan), float(one.df or math.nan)
+
+
+def _adjusted(one: Comparison, p: float, effect: tuple[float, float, float], count: int) -> Comparison:
+    level, inner = one.interval.level, margin_level(one.interval.level)
+    estimate, std_error, df = effect
+    half, inner_half = (
+        float(critical_t((1.0 - confidence) / count, np.array(df))) * std_error for confidence in (level, inner)
+    )
+    return replace(
+        one,
+        p=p,
+        interval=shown_interval(estimate, half, one.outcome.scale, level, "holm"),
+        margin_interval=shown_interval(estimate, inner_half, one.outcome.scale, inner, "holm"),
+        method=f"{one.method}; p by Holm and interval by Bonferroni over {count} secondary comparisons",
+    )

@@ -1,0 +1,47 @@
+"""Treatments allotted to bins at random without blocks."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+
+from trialkit.models.layout_checks import absent_reason, no_error_reason, no_spread_reason, single_bin_notes
+from trialkit.models.measured import Measured
+from trialkit.models.pairs import pairwise_fit, refused_pairs, strata_record
+from trialkit.models.variance_rule import rule_completely_random
+from trialkit.numerics.strata import fit_strata, strata_design
+from trialkit.numerics.unequal_variances import completely_random_by_treatment
+from trialkit.records import Fit, Refusal
+
+
+def fit_completely_random(found: Measured, variances: Literal["common", "by treatment"] | None) -> Fit | Refusal:
+    """Pooled error, or a variance for each treatment."""
+    chosen, notes = rule_completely_random(found, variances)
+    if np.any(found.block >= 0) and found.values.plan.declared:
+        notes += ("The bins name blocks, but the layout is declared completely random; the blocks are not used.",)
+    label = found.values.outcome.label
+    absent = {
+        name: absent_reason(name, label)
+        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
+        if count == 0
+    }
+    refused = refused_pairs(found, absent)
+    notes += tuple(absent.values())
+    if chosen == "by treatment":
+        pairs = completely_random_by_treatment(found.y, found.treatment, treatments=len(found.treatments))
+        bins = found.bins_per_treatment
+        df_method = "error of the two treatments" if np.unique(bins[bins > 0]).size == 1 else "Welch–Satterthwaite"
+        components = {
+            f"residual, {name}": float(variance)
+            for name, variance in zip(found.treatments, pairs.variances, strict=True)
+            if np.isfinite(variance)
+        }
+        return pairwise_fit(found, pairs, df_method, components, refused, notes)
+
+    design = strata_design(found.treatment, treatments=len(found.treatments))
+    if design.error_df < 1:
+        return found.refusal(no_error_reason(found))
+    result = fit_strata(design, found.y)
+    fit = strata_record(found, design, result, "pooled error", refused, notes + single_bin_notes(found))
+    return fit or found.refusal(no_spread_reason(found))

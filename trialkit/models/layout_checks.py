@@ -1,0 +1,114 @@
+"""What no layout can answer: reasons in sentences, each with what would be needed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trialkit.models.measured import Measured, listed
+
+
+def layout_problems(found: Measured) -> list[str]:
+    """Why these bins cannot be compared at all, whatever the layout; empty where they can."""
+    plan = found.values.plan
+    label = found.values.outcome.label
+    bins = found.bins_per_treatment
+    if plan.comparisons == "with control":
+        if plan.control is None:
+            return ["No control is named, so there is nothing to compare with. Name one of the treatments as control."]
+        if plan.control not in found.treatments:
+            return [
+                f'The control "{plan.control}" is not a treatment of these bins; they have {listed(found.treatments)}.'
+            ]
+        if bins[found.treatments.index(plan.control)] == 0:
+            return [
+                f"No bin of the control ({plan.control}) has a value of {label}, so nothing can be compared with it. "
+                "Two bins of the control or more would be needed."
+            ]
+    present = [name for name, count in zip(found.treatments, bins, strict=True) if count > 0]
+    if not present:
+        return [f"No bin has a value of {label}."]
+    if len(present) == 1:
+        return [
+            f"Only one treatment ({present[0]}) has a value of {label}, so there is nothing to compare it with. "
+            "Two treatments with two bins each or more would be needed."
+        ]
+    if np.max(bins) == 1:
+        return [
+            "Each treatment has one bin, so a difference between treatments cannot be told from a difference between "
+            "two bins treated alike. More readings of the same bins do not help; one more bin of each treatment would."
+        ]
+    return []
+
+
+def block_problems(found: Measured) -> list[str]:
+    """What contradicts a layout in blocks."""
+    without = [name for name, block in zip(found.bins, found.block, strict=True) if block < 0]
+    if without:
+        return [
+            f"The layout says blocks, but {_bins(without)} no block. "
+            'Fill in the block of every bin, or declare the layout as "completely random" if that is how it was drawn.'
+        ]
+    return []
+
+
+def confounded_treatments(found: Measured) -> dict[str, str]:
+    """Treatments whose bins all stand in one block that holds nothing else, with that block's name."""
+    confounded = {}
+    for i, name in enumerate(found.treatments):
+        places = np.unique(found.block[found.treatment == i])
+        if places.size == 1 and np.all(found.treatment[found.block == places[0]] == i):
+            confounded[name] = found.blocks[int(places[0])]
+    return confounded
+
+
+def confounded_reason(treatment: str, block: str) -> str:
+    """Why a treatment that coincides with a block cannot be compared."""
+    return (
+        f"All bins of {treatment} stand in block {block}, which holds nothing else, so what {treatment} does cannot be "
+        f"told from what that block does. Bins of {treatment} in a block with the others would be needed."
+    )
+
+
+def absent_reason(treatment: str, label: str) -> str:
+    """Why a treatment without a value cannot be compared."""
+    return f"No bin of {treatment} has a value of {label}. Two bins or more would be needed."
+
+
+def no_error_reason(found: Measured) -> str:
+    """Why nothing is left to judge differences by."""
+    if found.values.plan.layout.kind == "blocks":
+        needed = "One more bin of each treatment, best as a further complete block, would be needed."
+        return (
+            "After differences between blocks and between treatments are taken out, these "
+            f"{len(found.bins)} bins leave nothing to show how much bins treated alike differ. {needed}"
+        )
+    return (
+        f"These {len(found.bins)} bins leave nothing to show how much bins treated alike differ. "
+        "One more bin of each treatment would be needed."
+    )
+
+
+def no_spread_reason(found: Measured) -> str:
+    """Why values without any spread carry no interval."""
+    inside = (
+        " of a treatment, once blocks are taken out,"
+        if found.values.plan.layout.kind == "blocks"
+        else " of a treatment"
+    )
+    return (
+        f"The bins{inside} all have exactly the same {found.values.outcome.label}, so there is no spread to judge a "
+        "difference by. Check whether values were copied or rounded."
+    )
+
+
+def single_bin_notes(found: Measured) -> tuple[str, ...]:
+    """A sentence for each treatment that one bin stands for."""
+    return tuple(
+        f"Only one bin of {name} has a value; its interval rests on how much the bins of the other treatments differ."
+        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
+        if count == 1
+    )
+
+
+def _bins(names: list[str]) -> str:
+    return f"bin {names[0]} has" if len(names) == 1 else f"bins {listed(names)} have"

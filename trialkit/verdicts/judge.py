@@ -1,0 +1,98 @@
+"""From a comparison and a claim to a verdict."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from trialkit.errors import DesignError
+from trialkit.numerics.turning import inverted
+from trialkit.records import Claim, Comparison, Interval, Plan, Refusal, Verdict
+from trialkit.verdicts.claims import claim_contradiction, turned
+from trialkit.verdicts.truth_table import EVERY, LEVEL, ONE_SIDED, call_of, facts_of, is_one_sided
+
+
+def judge(comparison: Comparison | Refusal, claim: Claim, *, plan: Plan | None = None) -> Verdict:
+    """What may be said of a claim.
+
+    A Refusal gives "not_answerable" with its reasons (``plan`` tells then whether the claim was stated before the data,
+    where the refusal carries no values). A comparison of the same pair in the opposite order is inverted first. The
+    interval is the family's; with ``family = "claim only"``, which a file with exactly one claim may say, the one
+    alone. DesignError for a claim that contradicts itself, or that the comparison does not answer.
+    """
+    if isinstance(comparison, Refusal):
+        known = comparison.values.plan if plan is None and comparison.values is not None else plan
+        return Verdict(
+            claim=claim,
+            call="not_answerable",
+            comparison=None,
+            interval=None,
+            margin_interval=None,
+            beyond_no_effect=0,
+            inside_margin=None,
+            stated_before_data=known is not None and _stated_before(claim, known),
+            reasons=comparison.reasons,
+        )
+    problem = claim_contradiction(claim, comparison.outcome)
+    if problem is not None:
+        raise DesignError(problem)
+    asked = _as_claimed(comparison, claim)
+    interval, margin_interval = _intervals(asked, claim)
+    found = turned(claim, asked.outcome, interval, margin_interval)
+    facts = facts_of(found)
+    possible = EVERY
+    if is_one_sided(found):
+        possible = ONE_SIDED
+    elif claim.size == "within_days":
+        possible = LEVEL
+    beyond: Literal[-1, 0, 1] = 0
+    if found.no_effect is not None:
+        beyond = 1 if found.low > found.no_effect else -1 if found.high < found.no_effect else 0
+    return Verdict(
+        claim=claim,
+        call=call_of(facts, possible),
+        comparison=asked,
+        interval=interval,
+        margin_interval=margin_interval,
+        beyond_no_effect=beyond,
+        inside_margin=None if found.margin is None else facts["inside_margin"],
+        stated_before_data=_stated_before(claim, asked.plan if plan is None else plan),
+    )
+
+
+def _as_claimed(comparison: Comparison, claim: Claim) -> Comparison:
+    """The comparison in the order of the claim."""
+    if comparison.outcome.name != claim.outcome:
+        raise DesignError(
+            f'claim "{claim.text}": found a comparison of {comparison.outcome.name}; expected one of {claim.outcome}.'
+        )
+    kind = {"within_days": "level", "at_least": "difference"}.get(claim.size, "ratio")
+    if comparison.kind != kind:
+        raise DesignError(
+            f'claim "{claim.text}": found a comparison of kind "{comparison.kind}"; {claim.size} needs "{kind}".'
+        )
+    if (comparison.treatment, comparison.against) == (claim.treatment, claim.against):
+        return comparison
+    if (comparison.against, comparison.treatment) == (claim.treatment, claim.against):
+        return inverted(comparison)
+    beside = "" if comparison.against is None else f" with {comparison.against}"
+    wanted = "" if claim.against is None else f" with {claim.against}"
+    raise DesignError(
+        f'claim "{claim.text}": found a comparison of {comparison.treatment}{beside}; '
+        f"expected one of {claim.treatment}{wanted}."
+    )
+
+
+def _intervals(comparison: Comparison, claim: Claim) -> tuple[Interval, Interval]:
+    if claim.family == "all":
+        return comparison.interval, comparison.margin_interval
+    others = [other for other in comparison.plan.claims if other != claim]
+    if others:
+        raise DesignError(
+            f'claim "{claim.text}": found family = "claim only" beside {len(others)} more '
+            f"claim{'' if len(others) == 1 else 's'}; it is for a file with exactly one claim. Remove it."
+        )
+    return comparison.alone, comparison.margin_alone
+
+
+def _stated_before(claim: Claim, plan: Plan) -> bool:
+    return plan.stated_before_data and claim in plan.claims
