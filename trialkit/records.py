@@ -276,7 +276,8 @@ class Fit:
     all comparisons share one residual variance, else None. ``counts`` (T, T): bins of the row's treatment that
     enter its comparison with the column's; the diagonal holds the bins with a value.
     ``components`` variances by name; the block variance may be negative (MS block − MS error)/n₀.
-    ``blocks_used`` are those that carry information on treatments.
+    ``blocks_used`` are those that carry information on treatments. ``refused`` says in a sentence why a pair (in either
+    order) cannot be estimated.
     """
 
     values: BinValues
@@ -300,6 +301,7 @@ class Fit:
     converged: bool = True
     blocks_used: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    refused: Mapping[tuple[str, str], str] = field(default_factory=dict)
 
 
 # ---------------------------------------------------------------- comparisons and verdicts
