@@ -1,0 +1,141 @@
+"""Standard errors, degrees of freedom and F after Kenward & Roger 1997 (Biometrics 53:983).
+
+θ (R,) covariance parameters, in which V is linear, so that the paper's R_rs = X'V⁻¹(∂²V/∂θ_r∂θ_s)V⁻¹X are zero.
+G_r = ∂V/∂θ_r, Φ = (X'V⁻¹X)⁻¹ (p, p), P_r = −X'V⁻¹G_rV⁻¹X, Q_rs = X'V⁻¹G_rV⁻¹G_sV⁻¹X, W = I⁻¹ the inverse expected
+information, Λ = Σ_rs W_rs (Q_rs − P_r Φ P_s), Φ_A = Φ + 2ΦΛΦ.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy import special
+
+from trialkit.errors import DesignError
+from trialkit.numerics.reml import RemlFit
+
+Array = NDArray[np.float64]
+
+LEAST_DF = 1.0
+LEAST_DF_OF_F = 2.5
+_SAME = 1e-6
+
+
+@dataclass(frozen=True, eq=False)
+class SmallSample:
+    """What inference on β needs: beta (p,), phi = Φ and adjusted = Φ_A (p, p), spread (R, p, p) = Φ P_r Φ,
+    weights = W (R, R)."""
+
+    beta: Array
+    phi: Array
+    adjusted: Array
+    spread: Array
+    weights: Array
+
+
+@dataclass(frozen=True)
+class ContrastEstimate:
+    """c'β with its standard error and degrees of freedom."""
+
+    estimate: float
+    std_error: float
+    df: float
+
+
+@dataclass(frozen=True)
+class TermTest:
+    """Marginal test that several contrasts are zero: F (scaled as in the paper), its two df, and p."""
+
+    f: float
+    df_num: int
+    df_den: float
+    p: float
+
+
+def small_sample(fit: RemlFit) -> SmallSample:
+    """Everything of Kenward & Roger that does not depend on the contrast."""
+    a = fit.v_inverse @ fit.x
+    shared = fit.structure.matrices @ a  # G_r V⁻¹X, (R, n, p)
+    p_r = -np.einsum("np,rnq->rpq", a, shared, optimize=True)
+    weights = _inverse(fit.information)
+    solved = fit.v_inverse @ shared
+    mixed = np.tensordot(weights, solved, axes=1)  # Σ_s W_rs V⁻¹G_sV⁻¹X
+    q = np.einsum("rnp,rnq->pq", shared, mixed, optimize=True)
+    spread = fit.phi @ p_r @ fit.phi
+    half = np.tensordot(weights, p_r @ fit.phi, axes=1)  # Σ_s W_rs P_s Φ, W symmetric
+    product = np.einsum("rpq,rqs->ps", half, p_r, optimize=True)
+    bias = fit.phi @ (q - product) @ fit.phi
+    adjusted = fit.phi + (bias + bias.T)
+    return SmallSample(fit.beta, fit.phi, adjusted, spread, weights)
+
+
+def contrast_estimate(small: SmallSample, row: ArrayLike) -> ContrastEstimate:
+    """Estimate, SE = √(c'Φ_A c) and df = 2/A of one contrast c (p,). DesignError where df is below 1."""
+    c = np.asarray(row, dtype=float)
+    variance = float(c @ small.phi @ c)
+    adjusted = float(c @ small.adjusted @ c)
+    if not variance > 0.0:
+        raise DesignError("The comparison compares something with itself: every coefficient in it cancels.")
+    u = (small.spread @ c) @ c / variance
+    total = float(u @ small.weights @ u)
+    df = 2.0 / total if total > 1e-12 else float("inf")
+    _refuse_few(df, LEAST_DF)
+    if not adjusted > 0.0:
+        raise DesignError("The adjusted variance of the comparison is not positive: these rows are too few for it.")
+    return ContrastEstimate(float(c @ small.beta), float(np.sqrt(adjusted)), df)
+
+
+def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
+    """F test that L contrasts (L, p) are all zero. DesignError where the denominator df are too few.
+
+    The paper's formulas are 0/0 at 2 df for every L. Where the contrasts share one variance (A₁ = L A₂) the
+    exact answer df = 2L/A₂ with scale 1 is used, which also covers one row; elsewhere an F needs 2L/A₂ ≥ 2.5.
+    """
+    contrasts = np.atleast_2d(np.asarray(rows, dtype=float))
+    count = contrasts.shape[0]
+    variance = contrasts @ small.phi @ contrasts.T
+    inverse = np.linalg.inv(variance)
+    turned = inverse @ (contrasts @ small.spread @ contrasts.T)  # (R, L, L)
+    traces = np.einsum("rii->r", turned)
+    a1 = float(traces @ small.weights @ traces)
+    a2 = float(np.sum(small.weights * np.tensordot(turned, turned, axes=([1, 2], [2, 1]))))
+    estimate = contrasts @ small.beta
+    plain_f = float(estimate @ np.linalg.solve(contrasts @ small.adjusted @ contrasts.T, estimate)) / count
+    if a2 <= 1e-12:
+        return TermTest(plain_f, count, float("inf"), float(special.chdtrc(count, count * plain_f)))
+    rough = 2.0 * count / a2
+    if abs(a1 - count * a2) < _SAME * a1:
+        _refuse_few(rough, LEAST_DF)
+        return TermTest(plain_f, count, rough, float(special.fdtrc(count, rough, plain_f)))
+    _refuse_few(rough, LEAST_DF_OF_F)
+    b = (a1 + 6.0 * a2) / (2.0 * count)
+    g = ((count + 1.0) * a1 - (count + 4.0) * a2) / ((count + 2.0) * a2)
+    below = 3.0 * count + 2.0 * (1.0 - g)
+    c1, c2, c3 = g / below, (count - g) / below, (count + 2.0 - g) / below
+    mean = 1.0 / (1.0 - a2 / count)
+    spread = (2.0 / count) * (1.0 + c1 * b) / ((1.0 - c2 * b) ** 2 * (1.0 - c3 * b))
+    rho = spread / (2.0 * mean**2)
+    df = 4.0 + (count + 2.0) / (count * rho - 1.0)
+    _refuse_few(df, LEAST_DF)
+    scale = df / (mean * (df - 2.0))
+    if not (np.isfinite(df) and scale > 0.0):
+        raise DesignError(f"No F test: its {df:.3g} degrees of freedom have no meaning in so small a table.")
+    f = scale * plain_f
+    return TermTest(f, count, df, float(special.fdtrc(count, df, f)))
+
+
+def _inverse(information: Array) -> Array:
+    """Inverse of the information; a direction it cannot see (a variance at its bound) is left out."""
+    size = np.sqrt(np.diag(information))
+    scaled = information / np.outer(size, size)
+    return np.asarray(np.linalg.pinv(scaled, rcond=1e-12, hermitian=True) / np.outer(size, size))
+
+
+def _refuse_few(df: float, least: float) -> None:
+    if not df >= least * (1.0 - 1e-9):
+        raise DesignError(
+            f"Too few degrees of freedom: found {df:.3g}, at least {least:g} are needed for an interval or a test. "
+            "More units of the level that is compared are needed, not more readings on them."
+        )
