@@ -49,7 +49,7 @@ SETTINGS: Mapping[str, tuple[str, ...]] = {
     "days_to_finish": (),
     "dry_matter_loss_pct": ("day", "mass_sd_kg", "moisture_sd_points"),
     "organic_matter_loss_pct": _BY_ASH,
-    "carbon_loss_pct": ("day", "from", "organic_per_carbon"),
+    "carbon_loss_pct": ("day", "from"),
     "nitrogen_loss_pct": ("day", "from"),
     **{name: _HEAT for name in ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55")},
 }
