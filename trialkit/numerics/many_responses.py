@@ -1,0 +1,405 @@
+"""One small trial analysed for thousands of responses at once.
+
+``many_responses``          one random factor (blocks, sites): REML and Kenward-Roger for every column.
+``least_squares_responses`` everything fixed, as in the default analysis of blocks: one projection.
+
+The model is y = Xβ + Zu + e with V = σ²(I + ρZZ'), ρ the group variance ÷ the residual variance. Everything that
+depends on the design is done once; a column then costs a few dozen operations. In an orthonormal basis N of error
+contrasts (N'X = 0, m = n − rank X columns) turned to the eigenvectors of N'ZZ'N, with distinct eigenvalues λ of
+multiplicity m_λ and sums of squares s_λ, the restricted likelihood is
+
+    −2ℓ(ρ) = Σ m_λ log(1 + ρλ) + m log Σ s_λ/(1 + ρλ) + constant,   σ² = Σ s_λ/(1 + ρλ) / m.
+
+For a contrast c the variance c'Φc = σ²v(ρ) is linear fractional in ρ, and with V linear in (σ_g², σ²) the two
+corrections of Kenward & Roger (1997, Biometrics 53:983) are derivatives of that one function. With
+S_j = Σ m_λ λ^j/(1 + ρλ)² and D = S_0 S_2 − S_1²:
+
+    SE² = σ² (v − 2 m v''/D),      df = D v² / Σ m_λ (v' − λ(v − ρv'))²/(1 + ρλ)².
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from trialkit.errors import DesignError
+from trialkit.records import read_only
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+SMALLEST_EIGENVALUE = 1e-4  # of V ÷ σ², where the group variance may be negative
+LARGEST_CONDITION = 1e8  # of the information on the two variances, scaled to a unit diagonal
+_EQUAL = 1e-9  # eigenvalues closer than this, relative to the largest, are one
+_SETTLED = 1e-7  # relative step of Newton after which the next would be below 1e-12
+_NOTHING_LEFT = 1e-24  # residual ÷ total sum of squares below which a column has no variation inside groups
+_COLUMNS = 4096  # worked on together: their intermediate arrays stay in the processor's cache
+# Where the slope of the likelihood is looked at before Newton starts, in u = 1/(1 + ρλ̄): 0 stands for ρ = ∞.
+_GRID = np.array(
+    [0.0, 1e-6, 1e-3, 0.01, 0.04, 0.1, 0.2, 0.35, 0.55, 0.8, 1.0, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 1e3, 1e4]
+)
+
+
+@dataclass(frozen=True, eq=False)
+class ManyResponses:
+    """What every response says about the contrasts.
+
+    ``estimate, std_error, df``: (S,) for one contrast, (q, S) for q. ``ratio`` (S,): group ÷ residual variance, negative
+    where that fits best and is allowed. ``residual_variance`` (S,). ``at_bound`` (S,): the ratio sits at the end of its
+    domain. ``refused``, shaped as the estimates: no interval can be had (df below 1, or no variation inside groups);
+    standard error and df are NaN there.
+    """
+
+    estimate: Array
+    std_error: Array
+    df: Array
+    ratio: Array
+    residual_variance: Array
+    at_bound: Mask
+    refused: Mask
+
+
+@dataclass(frozen=True, eq=False)
+class LeastSquaresResponses:
+    """``estimate`` and ``std_error`` (S,) or (q, S); ``df`` one number; ``residual_variance`` (S,)."""
+
+    estimate: Array
+    std_error: Array
+    df: int
+    residual_variance: Array
+
+
+@dataclass(frozen=True, eq=False)
+class _Design:
+    """All that does not depend on the responses. k distinct eigenvalues above zero, q contrasts.
+
+    ``count`` (k,) and ``value`` (k,) the eigenvalues λ > 0, ``zeros`` the number at zero, ``errors`` m. ``rows`` picks
+    the coordinates: m error contrasts ordered zero first, ``starts`` their cuts. ``plain`` (q, n) the least-squares
+    weights, ``shift`` (q, k, n) what ρ/(1+ρλ) multiplies. v(ρ) = base + ρ·slope − ρ²Σ bend/(1+ρλ).
+    """
+
+    value: Array
+    count: Array
+    zeros: int
+    errors: int
+    rows: Array
+    starts: NDArray[np.intp]
+    plain: Array
+    shift: Array
+    base: Array
+    slope: Array
+    bend: Array
+    lowest: float
+
+
+def many_responses(
+    y: ArrayLike, fixed: ArrayLike, groups: ArrayLike, weights: ArrayLike, bounded: bool = False
+) -> ManyResponses:
+    """REML and Kenward-Roger for every column of ``y``, with one random factor.
+
+    y: (n, S) responses of n bins. fixed: (n, p) design of the fixed effects, columns may be dependent. groups: (n,)
+    integer codes of the random factor. weights: (p,) or (q, p), each row the weights of a contrast of the p
+    coefficients. ``bounded=False`` lets the group variance be negative, as far as every eigenvalue of V stays at
+    1e-4 σ² or above; ``bounded=True`` keeps it at zero or above.
+
+    Raises ValueError for arrays that do not fit together, DesignError where these bins cannot answer: a contrast that
+    is not estimable, no degrees of freedom inside groups, the two variances not distinguishable.
+    """
+    responses, design_matrix, contrasts = _checked(y, fixed, weights)
+    codes = np.asarray(groups)
+    if codes.shape != (design_matrix.shape[0],):
+        raise ValueError(f"groups: found shape {codes.shape}; expected one code for each of the {len(responses)} rows.")
+    if not np.issubdtype(codes.dtype, np.integer):
+        raise ValueError(f"groups: found {codes.dtype}; expected integer codes.")
+    rows = np.atleast_2d(contrasts)
+    design = _prepare(design_matrix, codes, rows, bounded)
+    total = responses.shape[1]
+    estimate, std_error, df = (np.empty((rows.shape[0], total)) for _ in range(3))
+    ratio, variance, at_bound = np.empty(total), np.empty(total), np.empty(total, dtype=bool)
+    for start in range(0, total, _COLUMNS):
+        part = slice(start, min(start + _COLUMNS, total))
+        block = responses[:, part]
+        squares, empty = _sums_of_squares(design, block)
+        u = _maximise(design, squares)
+        at_bound[part] = u == _largest_u(design)
+        ratio[part], variance[part] = _answer(
+            design, block, u, squares, empty, estimate[:, part], std_error[:, part], df[:, part]
+        )
+    refused = ~(df >= 1.0)
+    std_error[refused] = np.nan
+    df[refused] = np.nan
+    if contrasts.ndim == 1:
+        estimate, std_error, df, refused = estimate[0], std_error[0], df[0], refused[0]
+    found = (estimate, std_error, df, ratio, variance, at_bound, refused)
+    return ManyResponses(*(read_only(array) for array in found))
+
+
+def least_squares_responses(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) -> LeastSquaresResponses:
+    """Ordinary least squares of every column of ``y``: the default analysis, blocks among the fixed effects.
+
+    y: (n, S). fixed: (n, p), columns may be dependent. weights: (p,) or (q, p). Raises ValueError for arrays that do not
+    fit together, DesignError for a contrast that is not estimable and where no error degrees of freedom are left.
+    """
+    responses, design_matrix, contrasts = _checked(y, fixed, weights)
+    basis, plain = _estimable(design_matrix, np.atleast_2d(contrasts))
+    df = design_matrix.shape[0] - basis.shape[1]
+    if df < 1:
+        raise DesignError(_NO_ERROR.format(bins=design_matrix.shape[0], effects=basis.shape[1]))
+    error = _error_contrasts(basis)
+    residual = error.T @ responses
+    variance = np.einsum("ij,ij->j", residual, residual) / df
+    estimate = plain @ responses
+    std_error = np.sqrt(np.einsum("ij,ij->i", plain, plain))[:, None] * np.sqrt(variance)
+    if contrasts.ndim == 1:
+        estimate, std_error = estimate[0], std_error[0]
+    return LeastSquaresResponses(read_only(estimate), read_only(std_error), df, read_only(variance))
+
+
+_NO_ERROR = (
+    "{bins} bins and {effects} effects to estimate leave no degrees of freedom for error; "
+    "an interval needs at least one bin more than effects. Add bins."
+)
+
+
+def _checked(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) -> tuple[Array, Array, Array]:
+    responses, design, contrasts = (np.asarray(item, dtype=float) for item in (y, fixed, weights))
+    if responses.ndim != 2 or responses.size == 0:
+        raise ValueError(f"y: found shape {responses.shape}; expected (bins, responses).")
+    if design.ndim != 2 or design.shape[0] != responses.shape[0]:
+        raise ValueError(f"fixed: found shape {design.shape}; expected ({responses.shape[0]}, coefficients).")
+    if contrasts.ndim not in (1, 2) or contrasts.shape[-1] != design.shape[1] or contrasts.size == 0:
+        raise ValueError(f"weights: found shape {contrasts.shape}; expected one weight a coefficient ({design.shape[1]}).")
+    for name, array in (("y", responses), ("fixed", design), ("weights", contrasts)):
+        if not np.isfinite(array).all():
+            raise ValueError(f"{name}: found a number that is missing or not finite; leave out that bin or response.")
+    if not np.abs(np.atleast_2d(contrasts)).max(axis=1).all():
+        raise ValueError("weights: found a contrast whose weights are all zero; it compares nothing.")
+    return responses, design, contrasts
+
+
+def _estimable(fixed: Array, rows: Array) -> tuple[Array, Array]:
+    """An orthonormal basis (n, rank) of the fixed effects, and the least-squares weights (q, n) of the contrasts."""
+    left, size, right = np.linalg.svd(fixed, full_matrices=False)
+    kept = size > size[0] * max(fixed.shape) * np.finfo(float).eps * 10.0
+    basis = left[:, kept]
+    beyond = rows - rows @ right[kept].T @ right[kept]
+    for number, (rest, row) in enumerate(zip(beyond, rows, strict=True), start=1):
+        if np.abs(rest).max() > 1e-8 * np.abs(row).max():
+            raise DesignError(
+                f"Contrast {number} cannot be estimated from these bins: the effects it compares are not separated by "
+                "the other effects in the model. It needs bins in which they occur side by side."
+            )
+    return basis, (rows @ right[kept].T / size[kept]) @ basis.T
+
+
+def _error_contrasts(basis: Array) -> Array:
+    """An orthonormal basis (n, n − rank) of what the fixed effects leave over."""
+    return np.asarray(np.linalg.qr(basis, mode="complete")[0][:, basis.shape[1] :])
+
+
+def _prepare(fixed: Array, codes: NDArray[np.integer], rows: Array, bounded: bool) -> _Design:
+    names, code = np.unique(codes, return_inverse=True)
+    basis, plain = _estimable(fixed, rows)
+    errors = fixed.shape[0] - basis.shape[1]
+    if errors < 1:
+        raise DesignError(_NO_ERROR.format(bins=fixed.shape[0], effects=basis.shape[1]))
+    member = np.zeros((fixed.shape[0], names.size))
+    member[np.arange(fixed.shape[0]), code] = 1.0
+    largest_group = float(member.sum(axis=0).max())
+    error = _error_contrasts(basis)
+    inside = error.T @ member
+    eigenvalue, vector = np.linalg.eigh(inside @ inside.T)
+    eigenvalue[eigenvalue < _EQUAL * largest_group] = 0.0
+    jump = np.diff(eigenvalue) > _EQUAL * largest_group
+    starts = np.concatenate([[0], np.flatnonzero(jump) + 1]).astype(np.intp)
+    count = np.diff(np.append(starts, errors)).astype(float)
+    value = np.add.reduceat(eigenvalue, starts) / count
+    _refuse_inseparable(value, count, names.size)
+    turned = vector.T @ error.T
+    across = member.T @ plain.T  # (groups, q): how each contrast weighs each group
+    tilt = turned @ member @ across  # (m, q)
+    bend = np.add.reduceat(tilt**2, starts, axis=0)[1:].T
+    shift = np.stack([np.add.reduceat(t[:, None] * turned, starts, axis=0)[1:] for t in tilt.T])
+    lowest = 0.0 if bounded else (SMALLEST_EIGENVALUE - 1.0) / largest_group
+    return _Design(
+        value=value[1:],
+        count=count[1:],
+        zeros=int(count[0]),
+        errors=errors,
+        rows=turned,
+        starts=starts,
+        plain=plain,
+        shift=shift,
+        base=np.einsum("ij,ij->i", plain, plain),
+        slope=np.einsum("ij,ij->j", across, across),
+        bend=bend,
+        lowest=lowest,
+    )
+
+
+def _refuse_inseparable(value: Array, count: Array, groups: int) -> None:
+    """The expected information at ρ = 0 must tell the two variances apart (Cauchy-Schwarz: they are one where all λ are equal)."""
+    if value[0] > 0.0:
+        raise DesignError(
+            "No two bins of one group are left to compare once the fixed effects are taken out, so the variance inside "
+            "groups cannot be estimated. It needs more bins inside a group."
+        )
+    squares = float(count @ value**2)
+    overlap = float(count @ value) / np.sqrt(float(count.sum()) * squares) if squares > 0.0 else 1.0
+    if overlap >= 1.0 or (1.0 + overlap) / (1.0 - overlap) > LARGEST_CONDITION:
+        raise DesignError(
+            f"The variance between groups cannot be told from the variance inside them: {groups} "
+            f"{'group differs' if groups == 1 else 'groups differ'} in nothing that the fixed effects leave over. "
+            "It needs more groups, or groups that share treatments."
+        )
+
+
+def _middle(design: _Design) -> float:
+    """λ̄, the typical eigenvalue that scales u = 1/(1 + ρλ̄)."""
+    return float(design.count @ design.value / design.count.sum())
+
+
+def _largest_u(design: _Design) -> float:
+    return 1.0 / (1.0 + design.lowest * _middle(design))
+
+
+def _shrink(relative: Array, u: Array) -> Array:
+    """a = 1/(r + u(1 − r)) for r = λ/λ̄ (k,) and u (S,): u·a = 1/(1 + ρλ). Shape (k, S)."""
+    shrink = np.multiply.outer(1.0 - relative, u)
+    shrink += relative[:, None]
+    return np.asarray(np.reciprocal(shrink, out=shrink))
+
+
+def _sums_of_squares(design: _Design, block: Array) -> tuple[Array, Mask]:
+    """s_λ (1 + k, S), λ = 0 first, and which columns have no variation inside groups (their sums are set to 1)."""
+    coordinates = design.rows @ block
+    ends = np.append(design.starts[1:], design.errors)
+    squares = np.empty((ends.size, block.shape[1]))
+    for row, (start, end) in enumerate(zip(design.starts, ends, strict=True)):
+        np.einsum("ij,ij->j", coordinates[start:end], coordinates[start:end], out=squares[row])
+    empty = squares[0] <= _NOTHING_LEFT * np.einsum("ij,ij->j", block, block)
+    if empty.any():
+        squares[:, empty] = 1.0
+    return squares, empty
+
+
+def _maximise(design: _Design, squares: Array) -> Array:
+    """u (S,) at the maximum of the restricted likelihood over the domain.
+
+    φ(u) = T·R − mU has the sign of the derivative of −2ℓ in ρ; with two distinct eigenvalues it is a straight line in
+    u, and close to one otherwise, so Newton from a secant needs three or four steps.
+    """
+    relative = design.value / _middle(design)
+    top = _largest_u(design)
+    grid = np.append(_GRID[top * 0.999 > _GRID], top)
+    shrink = _shrink(relative, grid)  # (k, G)
+    pull = (design.count * relative) @ shrink
+    slope = np.column_stack([pull, (pull * grid * shrink - design.errors * grid * relative[:, None] * shrink**2).T])
+    height = slope @ squares  # φ at the grid, (G, S)
+    rising = height > 0.0
+    end, column = np.nonzero(rising[:-1] > rising[1:])  # a valley of −2ℓ lies between grid[end] and grid[end + 1]
+    bracket = grid[end], grid[end + 1], height[end, column], height[end + 1, column]
+    found = _roots(design, squares[:, column], *bracket)
+    u = np.full(squares.shape[1], top)
+    u[column] = found
+    # A column with several valleys (one may lie at the lowest ρ itself) takes the deepest.
+    valleys = np.bincount(column, minlength=u.size) + rising[-1]
+    repeated = valleys[column] > 1
+    if repeated.any():
+        edge = np.flatnonzero((valleys > 1) & rising[-1])
+        candidate = np.append(found[repeated], np.full(edge.size, top))
+        _take_deepest(design, squares, np.append(column[repeated], edge), candidate, u)
+    return u
+
+
+def _roots(design: _Design, squares: Array, low: Array, high: Array, at_low: Array, at_high: Array) -> Array:
+    """Newton for φ(u) = 0 in each bracket low … high (S,), φ being above zero at ``low`` and not at ``high``."""
+    u = low + (high - low) * (at_low / (at_low - at_high))
+    relative = design.value / _middle(design)
+    m, open_ = design.errors, np.arange(u.size)
+    inside, rest, pulled = squares[0], squares[1:], relative[:, None] * squares[1:]
+    ones, bent = np.ones(relative.size), 1.0 - relative
+    counted = design.count * relative
+    now = u.copy()
+    for turn in range(80):
+        a = _shrink(relative, now)
+        a2 = a * a
+        pull, pull_slope = counted @ a, (counted * bent) @ a2  # T and −dT/du
+        mass = inside + now * (ones @ (rest * a))  # R
+        a2 *= pulled
+        steep = ones @ a2  # dR/du, and U/u
+        a2 *= a
+        curve = bent @ a2
+        phi = pull * mass - m * (now * steep)
+        slope = (pull - m) * steep - pull_slope * mass + (2.0 * m) * (now * curve)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            step = now - phi / slope
+        left = phi > 0.0  # of the root
+        np.copyto(low, now, where=left)
+        np.copyto(high, now, where=~left)
+        inside_bracket = (step >= low) & (step <= high)
+        if not inside_bracket.all():
+            step = np.where(inside_bracket, step, 0.5 * (low + high))
+        u[open_] = step
+        kept = np.flatnonzero(np.abs(step - now) > _SETTLED * now)
+        if kept.size == 0:
+            break
+        if kept.size < 0.7 * open_.size:
+            open_, low, high, inside = open_[kept], low[kept], high[kept], inside[kept]
+            rest, pulled, step = rest[:, kept], pulled[:, kept], step[kept]
+        now = step
+    return u
+
+
+def _take_deepest(design: _Design, squares: Array, column: NDArray[np.intp], candidate: Array, u: Array) -> None:
+    """Put into ``u`` the candidate with the lowest −2ℓ of each column that has candidates."""
+    depth = _deviance(design, squares[:, column], candidate)
+    order = np.argsort(-depth, kind="stable")  # written last, the deepest stays
+    u[column[order]] = candidate[order]
+
+
+def _deviance(design: _Design, squares: Array, u: Array) -> Array:
+    """−2ℓ (S,) up to a constant, in u = 1/(1 + ρλ̄)."""
+    weight = u * _shrink(design.value / _middle(design), u)
+    mass = squares[0] + (weight * squares[1:]).sum(axis=0)
+    return np.asarray(design.errors * np.log(mass) - design.count @ np.log(weight))
+
+
+def _answer(
+    design: _Design,
+    block: Array,
+    u: Array,
+    squares: Array,
+    empty: Mask,
+    estimate: Array,
+    std_error: Array,
+    df: Array,
+) -> tuple[Array, Array]:
+    """Fill estimate, std_error and df (q, S) at the maximum; returns ratio and residual variance (S,)."""
+    middle, value, count = _middle(design), design.value[:, None], design.count
+    a = _shrink(design.value / middle, u)
+    ratio = (1.0 / u - 1.0) / middle
+    weight = u * a  # 1/(1 + ρλ)
+    pull = ((1.0 - u) / middle) * a  # ρ/(1 + ρλ)
+    variance = (squares[0] + np.einsum("ij,ij->j", weight, squares[1:])) / design.errors
+    square = weight * weight
+    s1, s2 = (count * design.value) @ square, (count * design.value**2) @ square
+    determinant = design.zeros * s2 + (count @ square * s2 - s1 * s1 if count.size > 1 else 0.0)
+    for j in range(estimate.shape[0]):
+        estimate[j] = design.plain[j] @ block - np.einsum("ij,ij->j", pull, design.shift[j] @ block)
+        bend = design.bend[j]
+        flow = design.slope[j] - bend @ pull
+        plain = design.base[j] + ratio * flow  # v
+        first = flow - bend @ (pull * weight)  # v'
+        intercept = design.base[j] + bend @ (pull * pull)  # v − ρv'
+        second = -2.0 * (bend @ (square * weight))  # v''
+        std_error[j] = np.sqrt(variance * (plain - 2.0 * design.errors * second / determinant))
+        spread = design.zeros * first * first + count @ (square * (first - value * intercept) ** 2)
+        df[j] = determinant * plain * plain / spread
+    if empty.any():
+        df[:, empty] = np.nan
+        ratio[empty] = np.nan
+        variance[empty] = 0.0
+    return ratio, variance
