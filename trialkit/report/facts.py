@@ -1,0 +1,107 @@
+"""Plain facts read off a trial that several parts of the report need: arms, amounts, days, temperatures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.records import Analysis, BinValues, Comparison, Treatment, Trial
+from trialkit.report.rounding import plain
+from trialkit.report.tables import values_of
+from trialkit.report.words import main_answer
+
+AMOUNTS = {
+    "water_l": ("water", "L"),
+    "sugar_g": ("sugar", "g"),
+    "nitrogen_g": ("nitrogen", "g"),
+    "soil_kg": ("soil", "kg"),
+    "turns_per_week": ("turns a week", ""),
+}
+
+
+@dataclass(frozen=True)
+class Arm:
+    """One treatment as it stood: its declaration, all its bins, and those with a value of the main outcome."""
+
+    treatment: Treatment
+    bins: int
+    with_value: int
+
+
+def arms(analysis: Analysis) -> tuple[Arm, ...]:
+    """The treatments in the plan's order, then those only the bins name."""
+    trial = analysis.trial
+    declared = {item.name: item for item in trial.plan.treatments}
+    names = [*declared, *dict.fromkeys(item.treatment for item in trial.bins if item.treatment not in declared)]
+    answer = main_answer(analysis)
+    values: BinValues | None = values_of(answer) if answer is not None else None
+    found = {value.bin for value in values.values if value.value is not None} if values is not None else set()
+    return tuple(
+        Arm(
+            declared.get(name, Treatment(name)),
+            sum(item.treatment == name for item in trial.bins),
+            sum(item.treatment == name and item.bin in found for item in trial.bins),
+        )
+        for name in names
+    )
+
+
+def amount_words(name: str, amount: float) -> str:
+    """ "100 g sugar", "2 turns a week"; an amount of one's own keeps its name."""
+    what, unit = AMOUNTS.get(name, (name.replace("_", " "), ""))
+    return f"{plain(amount)} {unit} {what}" if unit else f"{plain(amount)} {what}"
+
+
+def amounts_declared(trial: Trial) -> tuple[str, ...]:
+    """Names of the amounts that any treatment declares, in their usual order first."""
+    found = {name for treatment in trial.plan.treatments for name in treatment.amounts}
+    return tuple(name for name in AMOUNTS if name in found) + tuple(sorted(found - set(AMOUNTS)))
+
+
+def amounts_apart(first: Treatment, second: Treatment) -> tuple[str, ...]:
+    """How the first arm differs from the second in what was put in, in words."""
+    apart = []
+    for name in dict.fromkeys([*first.amounts, *second.amounts]):
+        gap = amount(first.amounts, name) - amount(second.amounts, name)
+        if abs(gap) > 1e-12:
+            apart.append(f"{amount_words(name, abs(gap))} {'more' if gap > 0 else 'less'}")
+    return tuple(apart)
+
+
+def amount(amounts: Mapping[str, float], name: str) -> float:
+    return float(amounts.get(name, 0.0))
+
+
+def has_role(trial: Trial, *roles: str) -> bool:
+    return any(treatment.role in roles for treatment in trial.plan.treatments)
+
+
+def warmest(trial: Trial) -> tuple[float, str] | None:
+    """The highest core temperature read and its bin."""
+    core = trial.readings.columns.get("core_temp_c")
+    if core is None or not np.isfinite(core).any():
+        return None
+    place = int(np.nanargmax(core))
+    return float(core[place]), trial.bins[int(trial.readings.bin[place])].bin
+
+
+def largest_volume(trial: Trial) -> float:
+    """The largest volume in litres that the files name, 0 where none."""
+    volumes = [amount for item in trial.bins for name, amount in item.starts.items() if name in
+               ("capacity_l", "start_volume_l")]  # fmt: skip
+    column = trial.readings.columns.get("volume_l")
+    if column is not None and np.isfinite(column).any():
+        volumes.append(float(np.nanmax(column)))
+    return max(volumes, default=0.0)
+
+
+def days_read(trial: Trial) -> tuple[float, float] | None:
+    """First and last day with a reading."""
+    day = trial.readings.day
+    return (float(day.min()), float(day.max())) if day.size else None
+
+
+def comparisons(analysis: Analysis) -> tuple[Comparison, ...]:
+    return tuple(c for answer in analysis.answers for c in answer.comparisons if isinstance(c, Comparison))

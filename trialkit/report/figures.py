@@ -1,0 +1,456 @@
+"""Figures: every bin drawn, the estimate and its range beside it. Receives numbers; computes no statistics.
+
+One column, wide enough for a phone: text stays readable when the picture is shown at 360 px. Each treatment has a
+colour of seaborn's colour-blind palette *and* a marker of its own, and is labelled where it stands.
+"""
+
+from __future__ import annotations
+
+import base64
+import io
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from trialkit.records import Analysis, Answer, BinValue, BinValues, Claim, Comparison, Fit, Outcome, Trial
+from trialkit.report import rounding
+from trialkit.report.passages import Passage, capitalised, listed
+from trialkit.report.tables import values_of
+from trialkit.report.words import claimed_size, main_answer, noun, shown_unit, unit_words
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+# seaborn 0.13 color_palette("colorblind"), its lightest tones last; a test holds it to seaborn
+PALETTE = ("#0173b2", "#de8f05", "#029e73", "#d55e00", "#cc78bc", "#ca9161", "#56b4e9", "#949494", "#ece133", "#fbafe4")
+MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p", "h", "*")
+INK, SOFT, FAINT = "#26221d", "#6b6257", "#d9d2c7"
+PLATE = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}  # keeps a label readable where a line runs behind it
+WIDTH = 4.5  # inches: 324 points, so 10-point text is 10 px high on a phone 360 px wide
+DPI = 200
+STYLE: Any = {
+    "font.size": 10,
+    "axes.labelsize": 10,
+    "xtick.labelsize": 9.5,
+    "axes.edgecolor": SOFT,
+    "axes.labelcolor": INK,
+    "text.color": INK,
+    "xtick.color": INK,
+    "ytick.color": INK,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.spines.left": False,
+    "svg.fonttype": "path",
+    "svg.hashsalt": "trialkit",
+    "path.simplify": True,
+    "text.parse_math": False,
+}
+
+
+@dataclass(frozen=True)
+class Drawing:
+    """A figure as a value: SVG and PNG, what it shows in words for those who do not see it, and its caption."""
+
+    name: str
+    svg: str
+    png: bytes = field(repr=False)
+    alt: str
+    caption: str
+
+    def passage(self) -> Passage:
+        """The figure for a page: one self-contained element with alternative text and caption."""
+        data = base64.b64encode(self.svg.encode()).decode()
+        return Passage(
+            f'<figure><img src="data:image/svg+xml;base64,{data}" alt="{escape(self.alt)}">'
+            f"<figcaption>{escape(self.caption)}</figcaption></figure>",
+            self.alt,
+        )
+
+    def _repr_html_(self) -> str:
+        return self.passage().html
+
+    def __repr__(self) -> str:
+        return self.alt
+
+
+# ---------------------------------------------------------------- what to draw
+def draw_figures(analysis: Analysis) -> dict[str, Drawing]:
+    """Every figure of the report by name, the main outcome's first; each is drawn once."""
+    main = main_answer(analysis)
+    ordered = sorted(analysis.answers, key=lambda answer: answer is not main)
+    drawn: dict[str, Drawing] = {}
+    for answer in ordered:
+        drawing = draw_outcome(answer, analysis)
+        if drawing is not None:
+            drawn[drawing.name] = drawing
+    if main is not None:
+        courses = draw_courses(analysis.trial, main)
+        if courses is not None:
+            drawn[courses.name] = courses
+    return drawn
+
+
+def main_figure(analysis: Analysis, drawn: Mapping[str, Drawing]) -> Drawing | Passage:
+    """The figure that shows the answer, or nothing where no bin has a value."""
+    main = main_answer(analysis)
+    if main is None or main.name not in drawn:
+        return Passage("", "")
+    return drawn[main.name]
+
+
+def other_figures(analysis: Analysis, drawn: Mapping[str, Drawing]) -> Passage:
+    """All figures but the main one, folded away one by one except the courses over time."""
+    main = main_answer(analysis)
+    parts: list[Passage] = []
+    for name, drawing in drawn.items():
+        if main is not None and name == main.name:
+            continue
+        if name.startswith("courses_"):
+            parts.insert(0, drawing.passage())
+        else:
+            inside = drawing.passage()
+            summary = escape(drawing.caption.split(".")[0])
+            parts.append(Passage(f"<details><summary>Figure: {summary}</summary>{inside.html}</details>", inside.text))
+    return Passage("\n".join(part.html for part in parts), "\n".join(part.text for part in parts))
+
+
+def write_figures(drawn: Mapping[str, Drawing], folder: str | Path) -> tuple[Path, ...]:
+    """Writes each figure as SVG and PNG into ``folder``; returns the paths."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    paths = []
+    for drawing in drawn.values():
+        svg, png = folder / f"{drawing.name}.svg", folder / f"{drawing.name}.png"
+        svg.write_text(drawing.svg, encoding="utf-8")
+        png.write_bytes(drawing.png)
+        paths += [svg, png]
+    return tuple(paths)
+
+
+# ---------------------------------------------------------------- bins and effects of one outcome
+def draw_outcome(answer: Answer, analysis: Analysis) -> Drawing | None:
+    """Every bin by treatment above, estimate and range below; None where no bin has a value."""
+    values = values_of(answer)
+    if values is None or not any(value.value is not None for value in values.values):
+        return None
+    order = treatment_order(analysis.trial, values)
+    found = [item for item in answer.comparisons if isinstance(item, Comparison)]
+    claims = [verdict.claim for verdict in analysis.verdicts if verdict.claim.outcome == answer.name]
+    fit = answer.fit if isinstance(answer.fit, Fit) else None
+    rows, effects = len(order), len(found)
+    heights = [0.55 * rows + 0.25] + ([0.55 * effects + 0.3] if effects else [])
+    figure, panels = _sheet(heights)
+    _draw_bins(panels[0], values, order, fit)
+    if effects:
+        _draw_effects(panels[1], found, claims, order)
+    alt = alt_text(values, found, claims)
+    return _drawing(figure, answer.name, alt, caption_text(values, found, claims))
+
+
+def treatment_order(trial: Trial, values: BinValues | None = None) -> tuple[str, ...]:
+    """Treatments in the plan's order, control first, with those only the bins name behind."""
+    named = [treatment.name for treatment in trial.plan.treatments]
+    named += [value.treatment for value in values.values] if values is not None else []
+    named += [item.treatment for item in trial.bins]
+    order = list(dict.fromkeys(named))
+    if trial.plan.control in order:
+        order.remove(trial.plan.control)
+        order.insert(0, trial.plan.control)
+    present = {item.treatment for item in trial.bins} | ({v.treatment for v in values.values} if values else set())
+    return tuple(name for name in order if name in present)
+
+
+def look(place: int) -> tuple[str, str]:
+    """Colour and marker of the treatment at that place of the order; they repeat only after ten."""
+    return PALETTE[place % len(PALETTE)], MARKERS[place % len(MARKERS)]
+
+
+def _sheet(heights: Sequence[float], gap: float = 0.95) -> tuple[Figure, list[Axes]]:
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    total = sum(heights) + gap * (len(heights) - 1) + 0.35 + 0.6
+    with rc_context(STYLE):
+        figure = Figure(figsize=(WIDTH, total))
+        panels, top = [], total - 0.35
+        for height in heights:
+            panels.append(figure.add_axes((0.05, (top - height) / total, 0.9, height / total)))
+            top -= height + gap
+    return figure, panels
+
+
+def _bare(axes: Axes, title: str) -> None:
+    axes.yaxis.set_visible(False)
+    axes.set_title(title, loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8, y=1.0)
+    for side in ("left", "top", "right"):
+        axes.spines[side].set_visible(False)
+
+
+def _draw_bins(axes: Axes, values: BinValues, order: tuple[str, ...], fit: Fit | None) -> None:
+    outcome = values.outcome
+    _bare(axes, "Every bin")
+    place = {name: row for row, name in enumerate(order)}
+    have = [value for value in values.values if value.value is not None and value.treatment in place]
+    by_block: dict[str, list[BinValue]] = {}
+    for value in have:
+        if value.block is not None:
+            by_block.setdefault(value.block, []).append(value)
+    for members in by_block.values():
+        members = sorted(members, key=lambda value: place[value.treatment])
+        axes.plot([float(v.value or 0.0) for v in members], [place[v.treatment] for v in members], color=FAINT, lw=0.9, zorder=1)
+    for row, name in enumerate(order):
+        colour, marker = look(row)
+        mine = [float(value.value or 0.0) for value in have if value.treatment == name]
+        axes.plot(mine, [row] * len(mine), marker, color=colour, ms=6.5, mec="white", mew=0.6, zorder=3, ls="none")
+        axes.annotate(_short(name), (0, row), xycoords=("axes fraction", "data"), xytext=(0, 9),
+                      textcoords="offset points", color=INK, va="bottom", bbox=PLATE, zorder=4)  # fmt: skip
+        axes.axhline(row, color=FAINT, lw=0.5, zorder=0)
+        if fit is not None and name in fit.treatments:
+            mean = float(fit.means[fit.treatments.index(name)])
+            shown = float(np.exp(mean)) if outcome.scale == "log" else mean
+            axes.plot([shown, shown], [row - 0.22, row + 0.22], color=colour, lw=2.2, zorder=2)
+    axes.set_ylim(len(order) - 0.65, -0.75)
+    axes.margins(x=0.06)
+    axes.set_xlabel(_axis_label(outcome))
+    axes.locator_params(axis="x", nbins=5)
+
+
+def _axis_label(outcome: Outcome) -> str:
+    return f"{capitalised(noun(outcome))}, {shown_unit(outcome)}" if shown_unit(outcome) else capitalised(noun(outcome))
+
+
+def _short(name: str, most: int = 40) -> str:
+    return name if len(name) <= most else f"{name[: most - 1]}…"
+
+
+def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], order: tuple[str, ...]) -> None:
+    kind = found[0].kind
+    log = kind == "ratio" and all(_positive(item) for item in found)
+    against = list(dict.fromkeys(item.against for item in found if item.against))
+    _bare(axes, f"Compared with {_short(against[0])}" if len(against) == 1 else "Comparisons")
+    if log:
+        axes.set_xscale("log")
+    neutral = {"ratio": 1.0, "difference": 0.0, "superiority": 0.5}.get(kind)
+    marks = [mark for claim in claims if (mark := _claim_place(claim, found[0])) is not None]
+    ends = [end for item in found for end in (item.estimate, item.interval.low, item.interval.high) if end is not None]
+    ends += [neutral] if neutral is not None else []
+    _limits(axes, [*ends, *marks], log)
+    if neutral is not None:
+        axes.axvline(neutral, color=INK, lw=1, zorder=1)
+    for mark in dict.fromkeys(marks):
+        axes.axvline(mark, color=INK, lw=1.3, ls=(0, (4, 3)), zorder=1)
+        axes.annotate("claimed", (mark, 1), xycoords=("data", "axes fraction"), xytext=(0, 1), fontsize=9,
+                      textcoords="offset points", ha="center", va="bottom", color=INK)  # fmt: skip
+    for row, item in enumerate(found):
+        spot = order.index(item.treatment) if item.treatment in order else row
+        colour, marker = look(spot)
+        low = axes.get_xlim()[0] if item.interval.low is None else item.interval.low
+        high = axes.get_xlim()[1] if item.interval.high is None else item.interval.high
+        axes.plot([low, high], [row, row], color=colour, lw=2.6, solid_capstyle="butt", zorder=2)
+        for end in (item.interval.low, item.interval.high):
+            if end is not None:
+                axes.plot([end, end], [row - 0.1, row + 0.1], color=colour, lw=1.6, zorder=2)
+        axes.plot([item.estimate], [row], marker, color=colour, ms=7.5, mec="white", mew=0.8, zorder=3)
+        beside = f" beside {item.against}" if len(against) > 1 and item.against else ""
+        axes.annotate(f"{_short(item.treatment + beside)}: {effect_label(item)}", (0, row), fontsize=10,
+                      xycoords=("axes fraction", "data"), xytext=(0, 9), textcoords="offset points", va="bottom",
+                      color=INK, bbox=PLATE, zorder=4)  # fmt: skip
+    axes.set_ylim(len(found) - 0.6, -0.8)
+    axes.set_xlabel(_effect_axis(found[0]))
+
+
+def _positive(item: Comparison) -> bool:
+    return item.estimate > 0 and (item.interval.low is None or item.interval.low > 0)
+
+
+def _claim_place(claim: Claim, item: Comparison) -> float | None:
+    """Where the claimed size lies on the axis as drawn (treatment over control, not turned)."""
+    less = item.outcome.better < 0
+    if claim.size in ("times_as_fast", "at_least_ratio") and item.kind == "ratio" and claim.amount > 0:
+        return 1 / claim.amount if less else claim.amount
+    if claim.size == "at_least" and item.kind == "difference":
+        return -claim.amount if less else claim.amount
+    return claim.amount if claim.size == "within_days" and item.kind == "level" else None
+
+
+def _limits(axes: Axes, ends: list[float], log: bool) -> None:
+    from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter, NullLocator
+
+    low, high = min(ends), max(ends)
+    if not log:
+        room = 0.08 * (high - low or abs(high) or 1.0)
+        axes.set_xlim(low - room, high + room)
+        axes.locator_params(axis="x", nbins=5)
+        return
+    room = max((high / low) ** 0.08, 1.02)
+    axes.set_xlim(low / room, high * room)
+    axes.xaxis.set_major_locator(FixedLocator(ratio_ticks(low / room, high * room)))
+    axes.xaxis.set_minor_locator(NullLocator())
+    axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: rounding.plain(float(f"{value:.3g}"))))
+    axes.xaxis.set_minor_formatter(NullFormatter())
+
+
+def ratio_ticks(low: float, high: float) -> list[float]:
+    """Four to six round ratios inside the limits, 1 among them where it is inside."""
+    ladders = (
+        [10.0**power for power in range(-6, 7)],
+        [factor * 10.0**power for power in range(-4, 4) for factor in (1, 3)],
+        [factor * 10.0**power for power in range(-3, 3) for factor in (1, 2, 5)],
+        [0.2, 0.33, 0.5, 0.67, 0.8, 1, 1.25, 1.5, 2, 3, 4, 5],
+        [round(0.5 + 0.1 * step, 1) for step in range(26)],
+        [round(0.8 + 0.05 * step, 2) for step in range(17)],
+        [round(0.9 + 0.01 * step, 2) for step in range(31)],
+    )
+    best: list[float] = []
+    for ladder in ladders:
+        inside = [tick for tick in ladder if low <= tick <= high]
+        if 3 <= len(inside) <= 6:
+            return inside
+        if len(inside) > 6:
+            step = -(-len(inside) // 6)
+            offset = inside.index(1.0) % step if 1.0 in inside else 0
+            return inside[offset::step]
+        best = inside or best
+    return best or [low, high]
+
+
+def _effect_axis(item: Comparison) -> str:
+    outcome = item.outcome
+    if item.kind == "ratio":
+        if outcome.name == "decay_rate":
+            return "Times as fast (1 = no difference)"
+        if outcome.name.startswith("days_to"):
+            return "Times as long (1 = no difference)"
+        return f"{capitalised(noun(outcome))}: times as high (1 = no difference)"
+    if item.kind == "difference":
+        unit = unit_words(outcome)
+        return f"Difference{f' in {unit}' if unit else ''} (0 = none)"
+    if item.kind == "superiority":
+        return "Share of pairs (0.5 = no difference)"
+    return shown_unit(outcome) or noun(outcome)
+
+
+def effect_label(item: Comparison) -> str:
+    """Estimate and range beside a bar: "1.23 (1.18 to 1.28)"."""
+    marks = {"ratio": (1.0,), "difference": (0.0,)}.get(item.kind, ())
+    shown = rounding.together(item.estimate, item.interval.low, item.interval.high, landmarks=marks)
+    return f"{shown.estimate} ({rounding.from_to(shown.low, shown.high)})"
+
+
+# ---------------------------------------------------------------- courses over time
+def draw_courses(trial: Trial, answer: Answer) -> Drawing | None:
+    """Small multiples: every bin's readings over time, one panel a treatment, the other bins in grey behind."""
+    values = values_of(answer)
+    column = source_column(trial, values)
+    if column is None:
+        return None
+    readings = trial.readings.columns[column]
+    order = treatment_order(trial, values)
+    lines: dict[str, list[tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]]] = {name: [] for name in order}
+    for place, item in enumerate(trial.bins):
+        mine = (trial.readings.bin == place) & np.isfinite(readings)
+        if mine.any():
+            lines[item.treatment].append((trial.readings.day[mine], readings[mine]))
+    if not any(len(days) > 1 for group in lines.values() for days, _ in group):
+        return None
+    shown = [name for name in order if lines[name]][:8]
+    figure, panels = _sheet([1.15] * len(shown), gap=0.6)
+    label = column_label(column)
+    for row, name in enumerate(shown):
+        axes, (colour, marker) = panels[row], look(order.index(name))
+        for other in order:
+            for days, level in lines[other] if other != name else ():
+                axes.plot(days, level, color=FAINT, lw=0.8, zorder=1)
+        for days, level in lines[name]:
+            axes.plot(days, level, color=colour, marker=marker, ms=3.2, lw=1.2, mec="white", mew=0.3, zorder=2)
+        axes.set_title(_short(name), loc="left", fontsize=10, color=INK, fontweight="bold", pad=5, y=1.0)
+        axes.locator_params(axis="y", nbins=4)
+        axes.tick_params(labelsize=9)
+        axes.set_position((0.13, axes.get_position().y0, 0.82, axes.get_position().height))
+    panels[-1].set_xlabel(f"Day (up the side: {label})")
+    what = label.split(",")[0]
+    alt = (
+        f"{capitalised(what)} of every bin over time, one panel for each treatment: {listed(shown)}. "
+        "The bins of the other treatments stand behind in grey."
+    )
+    return _drawing(
+        figure,
+        f"courses_{answer.name}",
+        alt,
+        f"{capitalised(what)} of every bin over time. Grey: the bins of the other treatments.",
+    )
+
+
+def source_column(trial: Trial, values: BinValues | None) -> str | None:
+    """The readings column an outcome came from, as its settings say or as its name does."""
+    if values is None:
+        return None
+    asked = str(values.settings.get("from", ""))
+    usual = {"degree_days": "core_temp_c", "cn_ratio": "cn_ratio", "wet mass": "wet_mass_kg", "dry mass": "wet_mass_kg"}
+    for name in (asked, usual.get(asked, ""), values.outcome.name, usual.get(values.outcome.name, ""),
+                 "volume_l" if "volume" in values.outcome.name else ""):  # fmt: skip
+        column = trial.readings.columns.get(name)
+        if column is not None and np.isfinite(column).any():
+            return name
+    return None
+
+
+def column_label(column: str) -> str:
+    """A readings column in words with its unit: "volume, L"."""
+    units = {"_l": "L", "_cm": "cm", "_kg": "kg", "_pct": "%", "_c": "°C", "_ds_m": "dS/m", "_g_kg": "g/kg"}
+    for ending, unit in sorted(units.items(), key=lambda pair: -len(pair[0])):
+        if column.endswith(ending):
+            return f"{column[: -len(ending)].replace('_', ' ')}, {unit}"
+    return column.replace("_", " ")
+
+
+# ---------------------------------------------------------------- words beside the picture
+def alt_text(values: BinValues, found: Sequence[Comparison], claims: Sequence[Claim] = ()) -> str:
+    """What the figure shows, for readers who hear it: the bins of each treatment, then each estimate and range."""
+    groups: dict[str, list[float]] = {}
+    for value in values.values:
+        if value.value is not None:
+            groups.setdefault(value.treatment, []).append(value.value)
+    unit = f" {shown_unit(values.outcome)}" if shown_unit(values.outcome) else ""
+    parts = [f"{capitalised(noun(values.outcome))} of every bin."]
+    for name, numbers in groups.items():
+        low, high = rounding.figures(min(numbers), 3), rounding.figures(max(numbers), 3)
+        span = f"{low}{unit}" if low == high else f"{low} to {high}{unit}"
+        parts.append(f"{name}: {len(numbers)} {'bin' if len(numbers) == 1 else 'bins'}, {span}.")
+    for item in found:
+        beside = f" beside {item.against}" if item.against else ""
+        parts.append(f"{item.treatment}{beside}: {effect_label(item)}.")
+    parts += [f"Claimed: {claimed_size(claim, values.outcome)}." for claim in claims]
+    return " ".join(parts)
+
+
+def caption_text(values: BinValues, found: Sequence[Comparison], claims: Sequence[Claim] = ()) -> str:
+    """The caption: what a dot, a line and a bar are."""
+    outcome = values.outcome
+    blocks = any(value.block is not None for value in values.values)
+    text = f"{capitalised(noun(outcome))}. Above, every bin is one mark"
+    text += "; thin lines join bins of one block." if blocks else "."
+    if not found:
+        return text.replace("Above, every", "Every")
+    text += f" Below, the estimate and its {rounding.percent(found[0].interval.level)} range"
+    text += "; the dashed line is what was claimed." if claims else "."
+    return text
+
+
+def _drawing(figure: Figure, name: str, alt: str, caption: str) -> Drawing:
+    from matplotlib import rc_context
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
+
+    svg, png = io.StringIO(), io.BytesIO()
+    with rc_context(STYLE):
+        FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None})
+        figure.set_dpi(DPI)
+        FigureCanvasAgg(figure).print_png(png)
+    text = svg.getvalue()
+    return Drawing(name=name, svg=text[text.index("<svg") :], png=png.getvalue(), alt=alt, caption=caption)

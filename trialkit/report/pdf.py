@@ -1,0 +1,77 @@
+"""PDF of a finished page: by weasyprint where it is installed (tagged), else by a Chromium that is there."""
+
+from __future__ import annotations
+
+import importlib.util
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+BROWSERS = (
+    "chromium",
+    "chromium-browser",
+    "google-chrome",
+    "google-chrome-stable",
+    "chrome",
+    "microsoft-edge",
+    "msedge",
+)
+FLAGS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-pdf-header-footer",
+    "--export-tagged-pdf",
+)
+TIMEOUT_S = 120
+BY_HAND = "No PDF was made: open {page} in a browser and choose Print, then “Save as PDF”. Or install trialkit[pdf]."
+
+
+def can_print() -> bool:
+    """Whether a PDF can be made on this machine."""
+    return importlib.util.find_spec("weasyprint") is not None or browser() is not None
+
+
+def browser() -> str | None:
+    """The first Chromium-like browser on the path."""
+    return next((found for name in BROWSERS if (found := shutil.which(name)) is not None), None)
+
+
+def write_pdf(page: str | Path, pdf: str | Path) -> str | None:
+    """Prints ``page`` (an HTML file) to ``pdf``. None where it worked, else a sentence on how to print by hand."""
+    page, pdf = Path(page).resolve(), Path(pdf).resolve()
+    if importlib.util.find_spec("weasyprint") is not None:
+        return _by_library(page, pdf)
+    program = browser()
+    if program is None:
+        return BY_HAND.format(page=page.name)
+    return _by_browser(program, page, pdf)
+
+
+def _by_library(page: Path, pdf: Path) -> str | None:
+    try:
+        from weasyprint import HTML  # type: ignore[import-not-found]
+
+        HTML(filename=str(page)).write_pdf(str(pdf), pdf_variant="pdf/ua-1")
+    except (OSError, ImportError, ValueError) as error:  # a missing system library shows itself only here
+        return f"{BY_HAND.format(page=page.name)} (weasyprint: {error})"
+    return None
+
+
+def _by_browser(program: str, page: Path, pdf: Path) -> str | None:
+    with tempfile.TemporaryDirectory(prefix="trialkit-print-", ignore_cleanup_errors=True) as profile:
+        command = [program, *FLAGS, f"--user-data-dir={profile}", f"--print-to-pdf={pdf}", page.as_uri()]
+        try:
+            done = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
+        except (OSError, subprocess.TimeoutExpired):
+            return BY_HAND.format(page=page.name)
+    if done.returncode != 0 or not pdf.exists() or pdf.read_bytes()[:5] != b"%PDF-":
+        pdf.unlink(missing_ok=True)
+        return BY_HAND.format(page=page.name)
+    return None

@@ -1,0 +1,59 @@
+"""The sections of the page below the first screen, each a passage made from the analysis."""
+
+from __future__ import annotations
+
+from trialkit.records import Analysis
+from trialkit.report.back_pages import findings_passage
+from trialkit.report.cautions import caution_lines
+from trialkit.report.certainty import certainty_lines, other_trials
+from trialkit.report.compared import arms_table, compared_lines
+from trialkit.report.facts import comparisons
+from trialkit.report.limits import limit_lines
+from trialkit.report.methods import methods_text
+from trialkit.report.passages import NOTHING, Passage, box, bullets, join, paragraph
+from trialkit.report.tables import reading_table
+
+
+def effects(analysis: Analysis) -> Passage:
+    """The table of effects, or why there is none."""
+    if not comparisons(analysis):
+        return paragraph("No comparison could be made, so there are no effects to show. The reasons stand below.")
+    return join([
+        reading_table(analysis).passage(),
+        paragraph(
+            "Read the estimate first, then its range, then p. A ratio of 1, or a difference of 0, is no "
+            "difference. p says how often chance alone would give a result at least as far from it.",
+            "small",
+        ),
+    ])  # fmt: skip
+
+
+def what_was_compared(analysis: Analysis) -> Passage:
+    """The arms, what each was given, layout, days and roles of the outcomes."""
+    return join([arms_table(analysis).passage(), bullets(compared_lines(analysis))])
+
+
+def how_sure(analysis: Analysis) -> Passage:
+    """How sure, and why."""
+    other = other_trials(analysis)
+    return join([bullets(certainty_lines(analysis)), box([paragraph(other)], "div", "aside") if other else NOTHING])
+
+
+def cannot_tell(analysis: Analysis) -> Passage:
+    """What this trial cannot tell."""
+    return bullets(limit_lines(analysis))
+
+
+def odd_readings(analysis: Analysis) -> Passage:
+    """Warnings and notes of the gate."""
+    return findings_passage(analysis)
+
+
+def take_care(analysis: Analysis) -> Passage:
+    """Cautions called for by readings and recipe."""
+    return bullets(caution_lines(analysis.trial))
+
+
+def methods_paragraph(analysis: Analysis) -> Passage:
+    """The methods paragraph to paste."""
+    return box([paragraph(methods_text(analysis))], "blockquote", "methods")
