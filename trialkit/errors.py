@@ -47,29 +47,44 @@ def word_finding(finding: Finding) -> str:
     return f"{place}: {text}" if place else text
 
 
+_OPENINGS = {
+    "error": "{file} does not fit ({read}{count}):",
+    "warning": "{file}, to look at ({read}{count}):",
+    "note": "{file}, worth knowing ({read}{count}):",
+}
+_COUNTED = {
+    "error": ("1 problem", "{} problems"),
+    "warning": ("1 warning", "{} warnings"),
+    "note": ("1 note", "{} notes"),
+}
+
+
 def describe_findings(findings: Iterable[Finding], rows: dict[str, int] | None = None) -> list[str]:
-    """Every finding as text lines grouped by file, twenty shown and the rest counted.
+    """Every finding as text lines: errors, then warnings, then notes, by file; twenty shown and the rest counted.
 
     ``rows`` gives the number of data rows read in each file, for the heading.
     """
     rows = rows or {}
-    by_file: dict[str, list[Finding]] = {}
-    for finding in findings:
-        by_file.setdefault(finding.file, []).append(finding)
+    groups: dict[tuple[str, str], list[Finding]] = {}
+    every = list(findings)
+    for severity in _OPENINGS:
+        for finding in every:
+            if finding.severity == severity:
+                groups.setdefault((severity, finding.file), []).append(finding)
     lines: list[str] = []
     shown = 0
-    total = sum(len(group) for group in by_file.values())
-    for file, group in by_file.items():
+    for (severity, file), group in groups.items():
         if shown >= SHOWN:
             break
-        problems = "1 problem" if len(group) == 1 else f"{len(group)} problems"
-        read = f"{rows[file]} rows read, " if file in rows else ""
-        lines.append(f"{file} does not fit ({read}{problems}):")
+        one, many = _COUNTED[severity]
+        count = one if len(group) == 1 else many.format(len(group))
+        read = "" if file not in rows else "1 row read, " if rows[file] == 1 else f"{rows[file]} rows read, "
+        lines.append(_OPENINGS[severity].format(file=file, read=read, count=count))
         for finding in group[: SHOWN - shown]:
             lines.append(f"  {word_finding(finding)}")
         shown += min(len(group), SHOWN - shown)
-    if total > shown:
-        lines.append(f"  … and {total - shown} more.")
+    if len(every) > shown:
+        lines.append(f"  … and {len(every) - shown} more.")
     return lines
 
 

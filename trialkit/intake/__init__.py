@@ -1,1 +1,21 @@
-"""The gate: the only room that opens trial files."""
+"""The gate: the only room that opens trial files. What comes through is a Trial; what does not is told in full."""
+
+from trialkit.intake.check import Checked, CheckSummary, check_trial
+from trialkit.intake.columns import BINS, READINGS, Column
+from trialkit.intake.folder import new_trial
+from trialkit.intake.gate import load_trial
+from trialkit.intake.progress import Progress
+from trialkit.intake.summary import summarise_check
+
+__all__ = [
+    "BINS",
+    "READINGS",
+    "CheckSummary",
+    "Checked",
+    "Column",
+    "Progress",
+    "check_trial",
+    "load_trial",
+    "new_trial",
+    "summarise_check",
+]

@@ -1,0 +1,149 @@
+"""Which files of a folder make up a trial, and their bytes. Also makes a new folder from the templates."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from trialkit.errors import DesignError, nearest_name
+from trialkit.intake.reading import SAVE_AS_CSV
+from trialkit.records import Finding
+from trialkit.shipped import shipped
+
+TEMPLATES = ("trial.toml", "bins.csv", "readings.csv")
+_WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
+_SPREADSHEET_REMEDY = "Save each sheet as CSV (UTF-8), under the names bins.csv and readings.csv."
+
+
+@dataclass
+class TrialFiles:
+    """The files of a trial. ``single`` is True where one file was named rather than a folder."""
+
+    folder: str
+    trial: Path | None = None
+    bins: Path | None = None
+    readings: list[Path] = field(default_factory=list)
+    single: bool = False
+
+
+def find_files(path: str | Path) -> tuple[TrialFiles, list[Finding]]:
+    """The files of a folder, or the single file named; problems are findings."""
+    place = Path(path)
+    files = TrialFiles(str(path))
+    try:
+        if place.is_dir():
+            return _look_through(place, files)
+        if not place.exists():
+            return files, [_finding(place, "not-there", "there is no file or folder of this name", _look_alike(place))]
+    except (OSError, ValueError) as problem:
+        return files, [_finding(place, "not-readable", _reason(problem), "Check the path.")]
+    files.single, files.readings = True, [place]
+    if place.suffix.lower() in _WORKBOOKS:
+        return files, [_finding(place, "workbook", "a workbook is not read here", SAVE_AS_CSV)]
+    if not place.is_file():
+        return files, [_finding(place, "not-readable", "this is neither a file nor a folder", "Check the path.")]
+    return files, []
+
+
+def read_bytes(path: Path) -> tuple[bytes | None, list[Finding]]:
+    """The bytes of a file, or one finding why they cannot be had."""
+    try:
+        return path.read_bytes(), []
+    except OSError as problem:
+        return None, [_finding(path, "not-readable", _reason(problem), "Check that it exists and may be read.")]
+
+
+def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Finding]]:
+    findings: list[Finding] = []
+    try:
+        inside = sorted((item for item in folder.iterdir() if not item.name.startswith((".", "~"))), key=_natural)
+    except OSError as problem:
+        return files, [_finding(folder, "not-readable", _reason(problem), "Check that it may be read.")]
+    for item in inside:
+        name = item.name.lower()
+        if item.is_dir():
+            if name == "loggers":
+                said = "logger files are not read yet"
+                findings.append(Finding("note", "not-read", item.name, None, None, said))
+        elif name == "trial.toml":
+            files.trial = item
+        elif name == "bins.csv":
+            files.bins = item
+        elif name.startswith("readings") and name.endswith(".csv"):
+            files.readings.append(item)
+        elif item.suffix.lower() in _WORKBOOKS:
+            if name.startswith(("trial", "bins", "readings")):
+                said = "a workbook is not read here"
+                findings.append(Finding("error", "workbook", item.name, None, None, said, "", _SPREADSHEET_REMEDY))
+            else:
+                findings.append(Finding("note", "not-read", item.name, None, None, "the file is no part of the trial"))
+        elif name.endswith((".csv", ".toml", ".tsv", ".txt")):
+            findings.append(_other(item, name))
+    if not (files.trial or files.bins or files.readings) and not any(f.severity == "error" for f in findings):
+        said = "the folder holds no readings.csv" if inside else "the folder is empty"
+        remedy = "Copy readings.csv into it, or begin a folder with: trialkit new DIR"
+        findings.append(_finding(folder, "nothing-to-read", said, remedy))
+    return files, findings
+
+
+def _other(item: Path, name: str) -> Finding:
+    near = nearest_name(name, TEMPLATES)
+    if near is not None and near != name and name.rsplit(".", 1)[-1] in ("csv", "toml"):
+        said, expected = "the file is no part of the trial", f'the nearest name that is read is "{near}"'
+        return Finding("warning", "not-read", item.name, None, None, said, expected, "Rename it if it should be read.")
+    return Finding("note", "not-read", item.name, None, None, "the file is no part of the trial")
+
+
+def _natural(path: Path) -> list[tuple[int, str]]:
+    """Sort ``readings2.csv`` before ``readings10.csv``."""
+    parts = re.split(r"(\d+)", path.name.lower())
+    return [(int(part), "") if part.isdecimal() and part.isascii() else (-1, part) for part in parts]
+
+
+def _finding(place: Path, code: str, found: str, remedy: str) -> Finding:
+    return Finding("error", code, place.name or str(place), None, None, found, "", remedy)
+
+
+def _look_alike(place: Path) -> str:
+    try:
+        near = nearest_name(place.name, [item.name for item in place.parent.iterdir()])
+    except OSError:
+        near = None
+    return f'The nearest is "{near}".' if near else "Check the path."
+
+
+def _reason(problem: Exception) -> str:
+    if isinstance(problem, PermissionError):
+        return "it may not be read by this user"
+    if isinstance(problem, FileNotFoundError):
+        return "it is not there any more"
+    reason = getattr(problem, "strerror", None) or "the path cannot be used"
+    return f"it cannot be read ({reason})"
+
+
+def new_trial(folder: str | Path) -> Path:
+    """Make a trial folder from the templates and return it. Raises DesignError where files would be overwritten or
+    the place cannot be written.
+    """
+    place = Path(folder)
+    try:
+        if place.exists() and (not place.is_dir() or any(_names(place))):
+            what = "is not empty" if place.is_dir() else "is a file"
+            raise DesignError(f"{place} {what}; a new trial needs a folder of its own. Choose another name.")
+        place.mkdir(parents=True, exist_ok=True)
+        for name in TEMPLATES:
+            shutil.copyfile(shipped("templates") / name, place / name)
+    except (PermissionError, NotADirectoryError, FileExistsError) as problem:
+        raise DesignError(f"{place} cannot be made: {_written(problem)}. Choose another place.") from problem
+    return place
+
+
+def _written(problem: OSError) -> str:
+    return "this user may not write there" if isinstance(problem, PermissionError) else "a file is in the way"
+
+
+def _names(folder: Path) -> Iterator[str]:
+    return (item.name for item in folder.iterdir())

@@ -1,0 +1,240 @@
+"""The way in: a folder or a file to a Trial, or to every finding that stands against it."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.errors import TemplateError
+from trialkit.intake.binsfile import (
+    bins_from_file,
+    bins_from_readings,
+    judge_agreement,
+)
+from trialkit.intake.cells import Parsed, parse_table
+from trialkit.intake.claims import settle_stated
+from trialkit.intake.columns import columns_of, headings_of
+from trialkit.intake.desk import Desk
+from trialkit.intake.every_rule import apply_rules
+from trialkit.intake.folder import find_files, read_bytes
+from trialkit.intake.headings import match_headings
+from trialkit.intake.merge import Visits, join_visits, set_aside_rows
+from trialkit.intake.plans import find_plan
+from trialkit.intake.reading import read_table
+from trialkit.intake.rows import Rows, count_days, find_starts, first_date, join_files, missing_days, unknown_bins
+from trialkit.intake.tomltext import line_of
+from trialkit.intake.trialfile import read_trial_file
+from trialkit.intake.wording import one_of
+from trialkit.records import Bin, Finding, Plan, Readings, SetAside, Source, Trial, read_only
+
+
+def load_trial(path: str | Path, control: str | None = None) -> Trial:
+    """A trial folder, or a single readings file, as a Trial. ``control`` names the control where no trial file does.
+
+    Raises TemplateError with every finding where the files do not fit, cannot be read, or name no control.
+    """
+    desk, trial, _ = go_through(path, control)
+    if trial is not None and trial.plan.control is None:
+        names = [item.name for item in trial.plan.treatments]
+        desk.findings.append(
+            Finding(
+                "error",
+                "control-missing",
+                desk.first_file(),
+                None,
+                None,
+                "nothing says which treatment is the control",
+                f"expected {one_of(names)}",
+                'Name it: --control NAME, or control = "NAME" in a trial.toml.',
+            )
+        )
+    if trial is not None and not len(trial.readings.day) and not desk.has_errors():
+        desk.findings.append(
+            Finding(
+                "error", "no-readings", desk.first_file(), None, None, "no readings yet", "", "Read the bins first."
+            )
+        )
+    if trial is None or desk.has_errors():
+        raise TemplateError(desk.in_order(), desk.rows)
+    return replace(trial, findings=desk.in_order())
+
+
+def go_through(path: str | Path, control: str | None) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
+    """Read and judge everything. The trial is None where an error stands against it; the bins are those known."""
+    files, findings = find_files(path)
+    desk = Desk(files, findings)
+    if (desk.has_errors() and not (files.trial or files.bins or files.readings)) or (
+        files.single and desk.has_errors()
+    ):
+        return desk, None, ()
+    _read_trial_file(desk)
+    desk.bins_table = _read_csv(desk, files.bins, "bins")
+    for item in files.readings:
+        parsed = _read_csv(desk, item, "readings")
+        if parsed is not None:
+            desk.readings.append(parsed)
+            desk.reading_sources.append(len(desk.sources) - 1)
+    return _put_together(desk, control)
+
+
+def _read_trial_file(desk: Desk) -> None:
+    if desk.files.trial is None:
+        return
+    raw, findings = read_bytes(desk.files.trial)
+    desk.findings += findings
+    if raw is not None:
+        name = desk.files.trial.name
+        desk.sources.append(Source(name, hashlib.sha256(raw).hexdigest(), 0))
+        desk.trial_file, findings = read_trial_file(raw, name)
+        desk.findings += findings
+
+
+def _read_csv(desk: Desk, path: Path | None, kind: str) -> Parsed | None:
+    if path is None:
+        return None
+    raw, findings = read_bytes(path)
+    desk.findings += findings
+    if raw is None:
+        return None
+    digest = hashlib.sha256(raw).hexdigest()
+    with_bins = desk.files.bins is not None
+    file_kind = "bins" if kind == "bins" else "readings"
+    known = headings_of(columns_of(file_kind, with_bins=with_bins))  # type: ignore[arg-type]
+    table, findings = read_table(raw, path.name, known)
+    del raw
+    desk.findings += findings
+    desk.sources.append(Source(path.name, digest, table.rows if table else 0))
+    if table is None:
+        return None
+    desk.rows[path.name] = table.rows
+    if not table.headings:
+        desk.findings.append(
+            Finding(
+                "error",
+                "file-empty",
+                path.name,
+                None,
+                None,
+                "the file is empty",
+                "expected a row of headings",
+                "Copy the headings from the template.",
+            )
+        )
+        return None
+    used, findings = match_headings(table, file_kind, with_bins=with_bins)  # type: ignore[arg-type]
+    desk.findings += findings
+    parsed, findings = parse_table(table, used)
+    desk.findings += findings
+    if not table.rows and (kind == "bins" or desk.files.single):
+        desk.findings.append(
+            Finding(
+                "error",
+                "no-rows",
+                path.name,
+                None,
+                None,
+                "the file has headings and not one row of data",
+                "",
+                "Fill it in.",
+            )
+        )
+    return parsed
+
+
+def _put_together(desk: Desk, control: str | None) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
+    if desk.bins_table is not None:
+        bins, findings = bins_from_file(desk.bins_table)
+    else:
+        bins, findings = bins_from_readings(desk.readings)
+    desk.findings += findings
+    treatments = tuple(dict.fromkeys(item.treatment for item in bins if item.treatment))
+    plan = find_plan(desk, control, bins, treatments)
+    if desk.bins_table is None and not desk.has_errors() and not any(parsed.rows for parsed in desk.readings):
+        said = "there is no bins.csv and no row of readings"
+        desk.findings.append(
+            Finding("error", "nothing-to-read", desk.first_file(), None, None, said, "", "Fill in one of the two.")
+        )
+    strangers: tuple[str, ...] = ()
+    if desk.bins_table is not None and bins:
+        desk.findings += unknown_bins(desk.readings, bins)
+        for parsed in desk.readings:
+            desk.findings += judge_agreement(bins, parsed)
+        known = {item.bin for item in bins}
+        texts = (text for parsed in desk.readings if "bin" in parsed.names for text in parsed.names["bin"].texts)
+        strangers = tuple(dict.fromkeys(text for text in texts if text and text not in known))
+    # bins that the bins file lacks take part in the rules, so that all is told at once; the trial ends in errors anyway
+    everyone = (*bins, *(Bin(name, "") for name in strangers))
+    trial = _judge_readings(desk, plan, everyone, len(bins))
+    return desk, trial, bins
+
+
+def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planned: int) -> Trial | None:
+    rows = join_files(desk.readings, bins)
+    calendar = find_starts(rows, bins, plan)
+    day, findings = count_days(rows, calendar)
+    desk.findings += findings
+    desk.findings += missing_days(desk.readings)
+    inferred = np.isfinite(calendar.start) & ~calendar.declared
+    if inferred.any() and not np.isfinite(rows.day).any():
+        said = "the trial has no start; day 0 is the first date of each bin"
+        desk.findings.append(Finding("note", "start-from-first-date", desk.first_file(), None, "date", said))
+    if plan is not None and plan.declared and desk.trial_file is not None:
+        line = line_of(desk.trial_file.text, ("stated_on",)) if plan.stated_on else None
+        if rows.count:
+            plan, findings = settle_stated(plan, desk.trial_file.file, line, first_date(rows, calendar, day))
+            desk.findings += findings
+    if not rows.count and bins and not desk.has_errors():
+        desk.findings.append(Finding("note", "no-readings", desk.first_file(), None, None, "no readings yet"))
+    aside = set_aside_rows(rows, day, bins)
+    used = np.ones(rows.count, bool)
+    for out, _ in aside:
+        used[out] = False
+    visits, findings = join_visits(rows, day, used)
+    desk.findings += findings
+    apply_rules(desk, plan, rows, day, visits, bins, planned if desk.bins_table is not None else 0)
+    if plan is None or desk.has_errors():
+        return None
+    return _make_trial(desk, plan, bins, rows, visits, aside)
+
+
+def _make_trial(
+    desk: Desk,
+    plan: Plan,
+    bins: tuple[Bin, ...],
+    rows: Rows,
+    visits: Visits,
+    aside: Sequence[tuple[NDArray[np.intp], str]],
+) -> Trial:
+    out = sorted((int(row), reason) for group, reason in aside for row in group)
+    set_aside = tuple(SetAside(rows.files[rows.file[row]], int(rows.line[row]), reason) for row, reason in out)
+    for reason in dict.fromkeys(reason for _, reason in out):
+        first = next(row for row, why in out if why == reason)
+        count = sum(why == reason for _, why in out)
+        said = f"{count} row{'s are' if count > 1 else ' is'} set aside, the first on this line: {reason}"
+        desk.findings.append(rows.finding("note", "set-aside", first, "bin", said))
+    source = np.array(desk.reading_sources, np.intp)
+    readings = Readings(
+        bin=read_only(visits.bin),
+        day=read_only(visits.day),
+        columns=MappingProxyType({name: read_only(values) for name, values in visits.columns.items()}),
+        row_file=read_only(source[rows.file[visits.rows]] if len(source) else np.empty(0, np.intp)),
+        row_line=read_only(rows.line[visits.rows]),
+        row_visit=read_only(visits.of_row),
+    )
+    return Trial(
+        folder=desk.files.folder,
+        plan=plan,
+        bins=bins,
+        readings=readings,
+        findings=(),
+        sources=tuple(desk.sources),
+        rows_read=rows.count,
+        rows_used=len(visits.rows),
+        set_aside=set_aside,
+    )

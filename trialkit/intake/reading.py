@@ -1,0 +1,254 @@
+"""Bytes to text cells with line numbers. Nothing is converted, dropped or guessed in silence.
+
+Every column is kept as the texts that occur in it and, for each row, the position of its text: a column of 100,000
+readings is judged on its few thousand different cells, and memory stays near the size of the file.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import count, zip_longest
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.records import Finding
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
+_CHUNK = 4096
+_CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1f]")
+_KNOWN_STARTS = (
+    (b"PK\x03\x04", "a zip archive or a workbook"),
+    (b"\xd0\xcf\x11\xe0", "an old workbook"),
+    (b"%PDF", "a PDF"),
+    (b"\x1f\x8b", "a packed file"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+)
+SAVE_AS_CSV = "Open it in the spreadsheet it came from and save each sheet as CSV (UTF-8)."
+
+
+@dataclass(frozen=True, eq=False)
+class Cells:
+    """One column: ``codes`` (n,) positions into ``texts``, the different cells with outer blanks trimmed."""
+
+    codes: NDArray[np.int32]
+    texts: tuple[str, ...]
+
+    def at(self, row: int) -> str:
+        """The text of one row."""
+        return self.texts[int(self.codes[row])]
+
+    def rows_with(self, wanted: Sequence[bool] | NDArray[np.bool_]) -> NDArray[np.intp]:
+        """Rows whose text is marked in ``wanted``, one mark a text."""
+        return np.flatnonzero(np.asarray(wanted, dtype=bool)[self.codes]) if len(self.codes) else np.empty(0, np.intp)
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A file as text. ``lines`` (n,) counts as a spreadsheet does; ``columns`` one Cells per heading, in order."""
+
+    file: str
+    headings: tuple[str, ...]
+    lines: NDArray[np.int32]
+    columns: tuple[Cells, ...]
+    separator: str
+
+    @property
+    def rows(self) -> int:
+        """Data rows, blank lines left out."""
+        return len(self.lines)
+
+
+def find_encoding(raw: bytes, file: str) -> tuple[str | None, list[Finding]]:
+    """The encoding of a file and what is to be said about it; None where it is not text."""
+
+    def refuse(found: str, remedy: str) -> tuple[None, list[Finding]]:
+        expected = "expected plain text, such as a CSV file"
+        return None, [Finding("error", "not-text", file, None, None, found, expected, remedy)]
+
+    for start, what in _KNOWN_STARTS:
+        if raw.startswith(start):
+            return refuse(f"the file is {what}", SAVE_AS_CSV)
+    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
+        try:
+            raw.decode("utf-16")
+        except UnicodeDecodeError:
+            return refuse("the file begins as UTF-16 text but does not go on so", "Save it again as CSV (UTF-8).")
+        return "utf-16", []
+    if _CONTROL.search(raw):
+        return refuse("the file holds bytes that are not text", SAVE_AS_CSV)
+    try:
+        raw.decode("utf-8")
+        return "utf-8-sig", []
+    except UnicodeDecodeError:
+        pass
+    try:
+        raw.decode("cp1252")
+    except UnicodeDecodeError:
+        return refuse("the letters are in no encoding that could be told", "Save it again as CSV (UTF-8).")
+    said = "the file is not UTF-8 and was read as Windows-1252"
+    remedy = "Look whether ä, é, ° and the like are right; if not, save it as CSV (UTF-8)."
+    return "cp1252", [Finding("note", "read-as-windows-1252", file, None, None, said, "", remedy)]
+
+
+def read_table(raw: bytes, file: str, known: Iterable[str] = ()) -> tuple[Table | None, list[Finding]]:
+    """A CSV file as a Table and what was noticed; None where it cannot be read at all.
+
+    ``known`` headings decide between separators. Decoding happens piece by piece, so the text is never held whole.
+    """
+    encoding, findings = find_encoding(raw, file)
+    if encoding is None:
+        return None, findings
+    separator, skipped = _separator(raw, encoding, frozenset(known))
+    builder = _Builder(file)
+    try:
+        builder.take(_records(raw, encoding, separator, skipped))
+    except csv.Error as problem:
+        findings.append(_word_csv_error(problem, file, builder.line + 1))
+        return None, findings
+    except UnicodeError:
+        said = "the text breaks off inside a letter"
+        findings.append(Finding("error", "not-text", file, None, None, said, "", "Save it again as CSV (UTF-8)."))
+        return None, findings
+    findings.extend(builder.findings(separator))
+    return builder.table(separator), findings
+
+
+def _open(raw: bytes, encoding: str) -> io.TextIOWrapper:
+    return io.TextIOWrapper(io.BytesIO(raw), encoding=encoding, newline="")
+
+
+def _separator(raw: bytes, encoding: str, known: frozenset[str]) -> tuple[str, int]:
+    """The separator of the heading line, and how many lines come before the first that counts (``sep=;``)."""
+    with _open(raw, encoding) as text:
+        first = text.readline(100_000)
+        declared = re.fullmatch(r'"?sep=([,;\t])"?\s*', first, re.IGNORECASE)
+        if declared:
+            return declared[1], 1
+        while first and not first.strip():
+            first = text.readline(100_000)
+
+    def fit(separator: str) -> tuple[int, int]:
+        try:
+            cells = next(csv.reader([first], delimiter=separator), [])
+        except csv.Error:
+            cells = []
+        return sum(cell.strip().casefold() in known for cell in cells), len(cells)
+
+    return max(SEPARATORS, key=fit), 0
+
+
+def _records(raw: bytes, encoding: str, separator: str, skipped: int) -> Iterator[list[str]]:
+    with _open(raw, encoding) as text:
+        for _ in range(skipped):
+            text.readline()
+        yield from csv.reader(text, delimiter=separator, strict=True)
+
+
+def _word_csv_error(problem: csv.Error, file: str, line: int) -> Finding:
+    text = str(problem)
+    if "unexpected end" in text:
+        found, remedy = "a quotation mark is opened and never closed", 'Close it, or remove the "'
+    elif "field larger" in text:
+        found = "a cell is longer than 131 072 letters"
+        remedy = "A quotation mark may be missing a few lines above"
+    else:
+        found, remedy = "a quotation mark stands inside a quoted cell", 'Double it ("") or remove it'
+    return Finding("error", "quotation-mark", file, line, None, found, "", f"{remedy}.")
+
+
+class _Builder:
+    """Takes records, a few thousand at a time, and encodes each column by its different texts."""
+
+    def __init__(self, file: str) -> None:
+        self.file = file
+        self.line = 0
+        self.headings: list[str] = []
+        self.codes: list[list[NDArray[np.int32]]] = []
+        self.seen: list[defaultdict[str, int]] = []
+        self.lines: list[NDArray[np.int32]] = []
+        self.too_long: list[tuple[int, str]] = []
+        self.short: list[int] = []
+
+    def take(self, records: Iterator[list[str]]) -> None:
+        for record in records:
+            self.line += 1
+            if any(cell.strip() for cell in record):
+                self._head(record)
+                break
+        rows: list[list[str]] = []
+        lines: list[int] = []
+        for record in records:
+            self.line += 1
+            # a line of blanks, or of separators alone, is a blank line
+            if any(map(str.strip, record)):
+                rows.append(record)
+                lines.append(self.line)
+                if len(rows) == _CHUNK:
+                    self._add(rows, lines)
+                    rows, lines = [], []
+        if rows:
+            self._add(rows, lines)
+
+    def _head(self, record: list[str]) -> None:
+        while record and not record[-1].strip():
+            record = record[:-1]
+        self.headings = [cell.strip() for cell in record]
+        self.seen = [defaultdict(count().__next__) for _ in self.headings]
+        self.codes = [[] for _ in self.headings]
+
+    def _add(self, rows: list[list[str]], lines: list[int]) -> None:
+        width = len(self.headings)
+        for row, line in zip(rows, lines, strict=True):
+            if len(row) != width:
+                extra = [cell for cell in row[width:] if cell.strip()]
+                if extra:
+                    self.too_long.append((line, extra[0].strip()))
+                elif len(row) < width:
+                    self.short.append(line)
+        columns = list(zip_longest(*rows, fillvalue=""))
+        for index, (codes, seen) in enumerate(zip(self.codes, self.seen, strict=True)):
+            cells = columns[index] if index < len(columns) else ("",) * len(rows)
+            codes.append(np.fromiter(map(seen.__getitem__, cells), np.int32, len(cells)))
+        self.lines.append(np.array(lines, np.int32))
+
+    def table(self, separator: str) -> Table:
+        lines = np.concatenate(self.lines) if self.lines else np.empty(0, np.int32)
+        columns = []
+        for codes, seen in zip(self.codes, self.seen, strict=True):
+            whole = np.concatenate(codes) if codes else np.empty(0, np.int32)
+            codes.clear()
+            columns.append(Cells(whole, tuple(text.strip() for text in seen)))
+        return Table(self.file, tuple(self.headings), lines, tuple(columns), separator)
+
+    def findings(self, separator: str) -> Iterator[Finding]:
+        for line, text in self.too_long:
+            remedy = "Move it under its heading, or put the cell in quotation marks."
+            if separator == "," and re.fullmatch(r"\d+", text):
+                remedy = "If decimal commas were typed, save the file with semicolons between the cells."
+            found = f'"{text}" stands beyond the last heading'
+            yield Finding(
+                "error",
+                "cell-too-many",
+                self.file,
+                line,
+                None,
+                found,
+                f"expected at most {len(self.headings)} cells in a row",
+                remedy,
+            )
+        if self.short:
+            more = f" and in {len(self.short) - 1} more rows" if len(self.short) > 1 else ""
+            found = f"the row ends before the last heading{more}; what is missing counts as empty"
+            remedy = "Check that no cell was left out in the middle of a row."
+            yield Finding("warning", "row-too-short", self.file, self.short[0], None, found, "", remedy)
+        blanks = sum(text != text.strip() for seen in self.seen for text in seen)
+        if blanks:
+            found = "blanks before or after the text of cells were trimmed"
+            yield Finding("note", "outer-blanks", self.file, None, None, found)

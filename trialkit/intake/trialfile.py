@@ -1,0 +1,355 @@
+"""The trial file: TOML text to a plan, with every fault found, its line, and the nearest known word.
+
+Shapes are checked by pydantic models, meaning by ``claims``; both end as findings in our own words.
+"""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from trialkit.errors import nearest_name
+from trialkit.intake.reading import find_encoding
+from trialkit.intake.tomltext import line_of, word_toml_error
+from trialkit.outcome_names import OUTCOMES
+from trialkit.records import Finding, Size
+
+TREATMENT_ROLES = ("nothing", "water", "carrier", "killed", "live", "soil", "other")
+MEASURES = ("volume_l", "height_cm", "respired_c_g_kg", "dry mass")
+SIZES: tuple[Size, ...] = ("times_as_fast", "at_least", "at_least_ratio", "within_days")
+
+_Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
+_Amount = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
+_Share = Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)]
+_Day = Annotated[float, Field(ge=0, le=3650, allow_inf_nan=False)]
+_Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
+_Name = Annotated[str, Field(min_length=1)]
+
+
+class _Part(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, str_strip_whitespace=True)
+
+
+class LayoutPart(_Part):
+    """[layout]"""
+
+    kind: Literal["completely random", "blocks", "latin square", "split plot"] | None = None
+    variances: Literal["common", "by treatment"] | None = None
+    seed: Annotated[int, Field(ge=0)] | None = None
+    drawn: Literal["", "by seed", "by lot", "by hand"] = ""
+    redraw_rule: str = "none"
+    whole_plot_factor: str = ""
+
+
+class TreatmentPart(_Part):
+    """[[treatment]]; what goes into a bin is counted per bin."""
+
+    name: _Name
+    role: Literal["nothing", "water", "carrier", "killed", "live", "soil", "other"] = "other"
+    factors: dict[str, str] = {}
+    water_l: _Amount | None = None
+    sugar_g: _Amount | None = None
+    nitrogen_g: _Amount | None = None
+    soil_kg: _Amount | None = None
+    turns_per_week: _Amount | None = None
+    urea_g: _Amount | None = None
+    manure_kg: _Amount | None = None
+    char_kg: _Amount | None = None
+
+
+AMOUNTS = tuple(name for name in TreatmentPart.model_fields if name not in ("name", "role", "factors"))
+
+
+class AtDay(_Part):
+    """[outcome.NAME] of an outcome taken on one day."""
+
+    day: _Day | None = None
+
+
+class DecayPart(_Part):
+    """[outcome.decay_rate]"""
+
+    from_: Literal["volume_l", "height_cm", "respired_c_g_kg", "dry mass"] | None = Field(None, alias="from")
+    end_level: Literal["own"] | _Amount = "own"
+
+
+class ThresholdPart(_Part):
+    """[outcome.days_to_threshold]"""
+
+    from_: Literal["volume_l", "height_cm", "respired_c_g_kg", "dry mass"] | None = Field(None, alias="from")
+    percent_of_start: _Share | None = None
+    percent_of_achievable: _Share | None = None
+
+
+class HeatPart(_Part):
+    """[outcome.degree_days] and its kin."""
+
+    day: _Day | None = None
+    max_gap_days: _Positive | None = None
+
+
+class NoSettings(_Part):
+    """[outcome.days_to_finish] has its settings in [finish]."""
+
+
+_HEAT = ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55", "peak_temp_c", "days_to_peak")
+
+
+def settings_model(outcome: str) -> type[_Part]:
+    """The model of the settings of one outcome."""
+    special: dict[str, type[_Part]] = {
+        "decay_rate": DecayPart,
+        "days_to_threshold": ThresholdPart,
+        "days_to_finish": NoSettings,
+        **dict.fromkeys(_HEAT, HeatPart),
+    }
+    return special.get(outcome, AtDay)
+
+
+class ClaimPart(_Part):
+    """[[claim]]"""
+
+    text: _Name
+    treatment: _Name
+    against: _Name | None = None
+    outcome: _Name
+    times_as_fast: _Positive | None = None
+    at_least: _Positive | None = None
+    at_least_ratio: _Positive | None = None
+    within_days: _Positive | None = None
+    family: Literal["all", "claim only"] = "all"
+    equivalence: Annotated[list[_Finite], Field(min_length=2, max_length=2)] | None = None
+
+
+class FinishPart(_Part):
+    """[finish]"""
+
+    rule: Literal["as recorded"] = "as recorded"
+
+
+class TrialPart(_Part):
+    """The whole file."""
+
+    title: str = ""
+    question: str = ""
+    start: datetime.date | None = None
+    stated_on: datetime.date | None = None
+    control: _Name
+    comparisons: Literal["with control", "all pairs"] = "with control"
+    primary: str | None = None
+    secondary: list[str] = []
+    level: Annotated[float, Field(ge=0.5, lt=1)] = 0.95
+    layout: LayoutPart | None = None
+    treatment: list[TreatmentPart] = []
+    outcome: dict[str, dict[str, Any]] = {}
+    claim: list[ClaimPart] = []
+    finish: FinishPart | None = None
+
+
+@dataclass(frozen=True)
+class TrialFile:
+    """A trial file whose shape is right. ``settings`` are the outcome tables as typed; ``text`` finds lines again."""
+
+    file: str
+    text: str
+    part: TrialPart
+    settings: dict[str, dict[str, Any]]
+
+    def finding(
+        self,
+        path: tuple[str | int, ...],
+        code: str,
+        found: str,
+        expected: str = "",
+        remedy: str = "",
+        severity: Literal["error", "warning", "note"] = "error",
+    ) -> Finding:
+        """A finding on one place of this file, with its line."""
+        return Finding(severity, code, self.file, line_of(self.text, path), name_place(path), found, expected, remedy)
+
+
+def read_trial_file(raw: bytes, file: str) -> tuple[TrialFile | None, list[Finding]]:
+    """A trial file from its bytes; None where its shape is wrong, and then the findings say everything."""
+    encoding, findings = find_encoding(raw, file)
+    if encoding is None:
+        return None, findings
+    text = raw.decode(encoding).replace("\r\n", "\n").replace("\r", "\n")
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        return None, [*findings, word_toml_error(problem, text, file)]
+    except RecursionError:
+        said = "brackets are nested too deep"
+        return None, [*findings, Finding("error", "toml", file, None, None, said, "", "Remove the extra brackets.")]
+    part: TrialPart | None = None
+    problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[_Part]]] = []
+    try:
+        part = TrialPart.model_validate(data)
+    except ValidationError as problem:
+        problems += [(tuple(e["loc"]), dict(e), TrialPart) for e in problem.errors()]
+    settings = data.get("outcome", {})
+    if isinstance(settings, dict):
+        for name, table in settings.items():
+            if name in OUTCOMES and isinstance(table, dict):
+                model = settings_model(name)
+                try:
+                    model.model_validate(table)
+                except ValidationError as problem:
+                    problems += [(("outcome", name, *e["loc"]), dict(e), model) for e in problem.errors()]
+    findings.extend(_word_all(problems, data, text, file))
+    if part is None or problems:
+        return None, findings
+    return TrialFile(file, text, part, settings), findings
+
+
+def name_place(path: tuple[str | int, ...]) -> str | None:
+    """A place in words: ``claim 2, treatment`` or ``outcome.decay_rate, from``."""
+    words: list[str] = []
+    for part in path:
+        if isinstance(part, int) and words:
+            words[-1] += f" {part + 1}"
+        elif words and words[0] == "outcome" and len(words) == 1:
+            words[0] += f".{part}"
+        else:
+            words.append(str(part))
+    return ", ".join(words) or None
+
+
+def _word_all(
+    problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[_Part]]],
+    data: dict[str, Any],
+    text: str,
+    file: str,
+) -> Iterator[Finding]:
+    said: set[tuple[str | int, ...]] = set()
+    for path, error, model in problems:
+        # a union reports every branch; the first is enough, and its branch name is no place in the file
+        place = tuple(part for part in path if isinstance(part, int) or not _is_branch(part, path, data))
+        if place in said:
+            continue
+        said.add(place)
+        code, found, expected, remedy = _word_one(place, error, model)
+        yield Finding("error", code, file, line_of(text, place), name_place(place), found, expected, remedy)
+
+
+def _is_branch(part: str, path: tuple[str | int, ...], data: dict[str, Any]) -> bool:
+    if part != path[-1] or len(path) < 2:
+        return False
+    value: Any = data
+    for step in path[:-1]:
+        try:
+            value = value[step]
+        except (KeyError, IndexError, TypeError):
+            return False
+    return not isinstance(value, dict)
+
+
+def _word_one(place: tuple[str | int, ...], error: dict[str, Any], model: type[_Part]) -> tuple[str, str, str, str]:
+    kind, key = error["type"], str(place[-1]) if place else ""
+    if kind == "missing":
+        return "key-missing", f"{key} is missing", _example(key), "Add the line."
+    if kind == "extra_forbidden":
+        near = nearest_name(key, _keys_at(place, model))
+        expected = f'nearest is "{near}"' if near else f"expected {_one_of(_keys_at(place, model))}"
+        return "key-unknown", f'"{key}" is not known here', expected, "Rename it." if near else "Remove it."
+    found = f"found {_show(error.get('input'))}"
+    context = error.get("ctx", {})
+    if kind == "literal_error":
+        allowed = _allowed(place, model) or [str(context.get("expected", ""))]
+        near = nearest_name(str(error.get("input")), allowed)
+        remedy = f'Nearest is "{near}".' if near else ""
+        return "word-unknown", found, f"expected {_one_of(allowed)}", remedy
+    if key == "level":
+        remedy = "Write 95 % as 0.95." if isinstance(error.get("input"), (int, float)) else "Write it as 0.95."
+        return "value-out-of-range", found, "expected a number of 0.5 or more and below 1", remedy
+    if kind.startswith("date") or key in ("start", "stated_on"):
+        return "not-a-date", found, "expected a date", f"Write {key} = 2026-10-31, without quotation marks."
+    wanted = {
+        "string_type": ("not-text", "expected text", "Put it in quotation marks."),
+        "string_too_short": ("not-text", "expected a name", "Fill it in."),
+        "list_type": ("not-a-list", f"expected {_list_shape(key)}", ""),
+        "dict_type": ("not-a-table", "expected a table", f"Begin it with [{key}] on a line of its own."),
+        "model_type": ("not-a-table", "expected a table", f"Begin it with [{key}] on a line of its own."),
+        "too_short": ("not-a-pair", "expected two numbers, [low, high]", ""),
+        "too_long": ("not-a-pair", "expected two numbers, [low, high]", ""),
+    }.get(kind)
+    if wanted:
+        return wanted[0], found, wanted[1], wanted[2]
+    if kind in ("int_type", "int_from_float"):
+        return "not-a-number", found, "expected a whole number", "Write it without quotation marks."
+    if kind == "float_type" or kind == "finite_number":
+        return "not-a-number", found, "expected a number", "Write it with a decimal point, without quotation marks."
+    bounds = {
+        "greater_than": f"expected a number above {context.get('gt', 0):g}",
+        "greater_than_equal": f"expected a number of {context.get('ge', 0):g} or more",
+        "less_than": f"expected a number below {context.get('lt', 0):g}",
+        "less_than_equal": f"expected a number up to {context.get('le', 0):g}",
+    }
+    return "value-out-of-range", found, bounds.get(kind, "expected something else here"), "Correct it."
+
+
+def _model_at(place: tuple[str | int, ...], model: type[_Part]) -> type[_Part]:
+    tables: dict[str, type[_Part]] = {
+        "layout": LayoutPart,
+        "treatment": TreatmentPart,
+        "claim": ClaimPart,
+        "finish": FinishPart,
+    }
+    if model is TrialPart and len(place) > 1:
+        return tables.get(str(place[0]), TrialPart)
+    return model
+
+
+def _keys_at(place: tuple[str | int, ...], model: type[_Part]) -> list[str]:
+    return [field.alias or name for name, field in _model_at(place, model).model_fields.items()]
+
+
+def _allowed(place: tuple[str | int, ...], model: type[_Part]) -> list[str]:
+    for name, field in _model_at(place, model).model_fields.items():
+        if (field.alias or name) == place[-1]:
+            return [word for word in _literals(field.annotation) if word]
+    return []
+
+
+def _literals(annotation: Any) -> list[str]:
+    words: list[str] = []
+    for item in get_args(annotation):
+        words += [item] if isinstance(item, str) else _literals(item)
+    return words
+
+
+def _one_of(words: list[str] | tuple[str, ...]) -> str:
+    quoted = [f'"{word}"' for word in words]
+    return quoted[0] if len(quoted) == 1 else "one of " + ", ".join(quoted) if quoted else "nothing here"
+
+
+def _list_shape(key: str) -> str:
+    if key in ("treatment", "claim"):
+        return f"[[{key}]], with two brackets on either side"
+    return "[low, high]" if key == "equivalence" else 'a list, as in ["dry_matter_loss_pct"]'
+
+
+def _example(key: str) -> str:
+    examples = {
+        "control": 'control = "water only"',
+        "text": 'text = "the claim in words"',
+        "name": 'name = "water only"',
+    }
+    return f"expected {examples.get(key, key + ' = …')}"
+
+
+def _show(value: Any) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return "a list"
+    if isinstance(value, (int, float)):
+        return f"{value}"
+    return f'"{value}"'
