@@ -24,9 +24,7 @@ def build_trial(rows, *, starts=None, lost=None, treatments=None, settings=None,
     readings = Readings(
         bin=np.array([names.index(rows[i]["bin"]) for i in order], dtype=np.intp),
         day=np.array([rows[i]["day"] for i in order], dtype=float),
-        columns={
-            column: np.array([rows[i].get(column, np.nan) for i in order], dtype=float) for column in columns
-        },
+        columns={column: np.array([rows[i].get(column, np.nan) for i in order], dtype=float) for column in columns},
         row_file=np.zeros(len(rows), dtype=np.intp),
         row_line=np.array([i + 2 for i in order], dtype=np.intp),
         row_visit=np.arange(len(rows), dtype=np.intp),

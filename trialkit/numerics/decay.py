@@ -75,10 +75,10 @@ def fit_decay(
     days than parameters, or levels that are all equal.
     """
     t, y = np.asarray(days, dtype=float), np.asarray(levels, dtype=float)
-    order = np.argsort(t, kind="stable")
-    t, y = t[order], y[order]
     parameters = 1 + (start is None) + (end is None)
     _check(t, y, parameters)
+    order = np.argsort(t, kind="stable")
+    t, y = t[order], y[order]
     distinct = np.unique(t if start is None else np.append(t, 0.0))
     span, gap = distinct[-1] - distinct[0], distinct[1] - distinct[0]
     curve = _Curve(t, y, start, end)
