@@ -20,6 +20,7 @@ S_j = Σ m_λ λ^j/(1 + ρλ)² and D = S_0 S_2 − S_1²:
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -35,19 +36,21 @@ LARGEST_CONDITION = 1e8  # of the information on the two variances, scaled to a 
 _EQUAL = 1e-9  # eigenvalues closer than this, relative to the largest, are one
 _SETTLED = 1e-7  # relative step of Newton after which the next would be below 1e-12
 _NOTHING_LEFT = 1e-24  # residual ÷ total sum of squares below which a column has no variation inside groups
-_COLUMNS = 4096  # worked on together: their intermediate arrays stay in the processor's cache
-# Where the slope of the likelihood is looked at before Newton starts, in u = 1/(1 + ρλ̄): 0 stands for ρ = ∞.
-_GRID = np.array(
-    [0.0, 1e-6, 1e-3, 0.01, 0.04, 0.1, 0.2, 0.35, 0.55, 0.8, 1.0, 1.2, 1.5, 2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 1e3, 1e4]
-)
+_LARGEST_RATIO = 1e7  # of group to residual variance, times λ: beyond, the residual variance passes for zero
+_FEWEST_DF = 1.0 - 1e-9  # one, and rounding
+_COLUMNS = 10240  # worked on together, so that memory stays flat
+# Where the slope of the likelihood is looked at before Newton starts. Up to ρ = 0 in u = 1/(1 + ρλ̄), 0 standing for
+# ρ = ∞; below zero in the smallest eigenvalue of V ÷ σ², because narrow valleys lie close to the end of the domain.
+_POSITIVE = np.array([0.0, 1e-6, 1e-3, 0.01, 0.04, 0.1, 0.2, 0.35, 0.55, 0.8, 1.0])
+_NEGATIVE = np.array([0.85, 0.65, 0.45, 0.25, 0.12, 0.05, 0.02, 0.006, 0.002, 6e-4, 2e-4, SMALLEST_EIGENVALUE])
 
 
 @dataclass(frozen=True, eq=False)
 class ManyResponses:
     """What every response says about the contrasts.
 
-    ``estimate, std_error, df``: (S,) for one contrast, (q, S) for q. ``ratio`` (S,): group ÷ residual variance, negative
-    where that fits best and is allowed. ``residual_variance`` (S,). ``at_bound`` (S,): the ratio sits at the end of its
+    ``estimate, std_error, df``: (S,) for one contrast, (q, S) for q. ``ratio`` (S,): group ÷ residual variance,
+    negative where that fits best and is allowed. ``residual_variance`` (S,). ``at_bound`` (S,): the ratio sits at the end of its
     domain. ``refused``, shaped as the estimates: no interval can be had (df below 1, or no variation inside groups);
     standard error and df are NaN there.
     """
@@ -75,9 +78,10 @@ class LeastSquaresResponses:
 class _Design:
     """All that does not depend on the responses. k distinct eigenvalues above zero, q contrasts.
 
-    ``count`` (k,) and ``value`` (k,) the eigenvalues λ > 0, ``zeros`` the number at zero, ``errors`` m. ``rows`` picks
-    the coordinates: m error contrasts ordered zero first, ``starts`` their cuts. ``plain`` (q, n) the least-squares
-    weights, ``shift`` (q, k, n) what ρ/(1+ρλ) multiplies. v(ρ) = base + ρ·slope − ρ²Σ bend/(1+ρλ).
+    ``count`` (k,) and ``value`` (k,) the eigenvalues λ > 0, ``zeros`` the number at zero, ``errors`` m. ``rows`` (m, n)
+    turns a response into error contrasts, λ = 0 first; ``cuts`` (2 + k,) where each λ starts, and m. ``plain`` (q, n)
+    the least-squares weights, ``shift`` (q, k, n) what ρ/(1+ρλ) multiplies.
+    v(ρ) = base + ρ·slope − ρ²Σ bend/(1+ρλ).
     """
 
     value: Array
@@ -85,7 +89,7 @@ class _Design:
     zeros: int
     errors: int
     rows: Array
-    starts: NDArray[np.intp]
+    cuts: NDArray[np.intp]
     plain: Array
     shift: Array
     base: Array
@@ -127,7 +131,7 @@ def many_responses(
         ratio[part], variance[part] = _answer(
             design, block, u, squares, empty, estimate[:, part], std_error[:, part], df[:, part]
         )
-    refused = ~(df >= 1.0)
+    refused = ~(df >= _FEWEST_DF)
     std_error[refused] = np.nan
     df[refused] = np.nan
     if contrasts.ndim == 1:
@@ -139,8 +143,8 @@ def many_responses(
 def least_squares_responses(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) -> LeastSquaresResponses:
     """Ordinary least squares of every column of ``y``: the default analysis, blocks among the fixed effects.
 
-    y: (n, S). fixed: (n, p), columns may be dependent. weights: (p,) or (q, p). Raises ValueError for arrays that do not
-    fit together, DesignError for a contrast that is not estimable and where no error degrees of freedom are left.
+    y: (n, S). fixed: (n, p), columns may be dependent. weights: (p,) or (q, p). Raises ValueError for arrays that do
+    not fit together, DesignError for a contrast that is not estimable and where no error degrees of freedom are left.
     """
     responses, design_matrix, contrasts = _checked(y, fixed, weights)
     basis, plain = _estimable(design_matrix, np.atleast_2d(contrasts))
@@ -170,7 +174,9 @@ def _checked(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) -> tuple[Array,
     if design.ndim != 2 or design.shape[0] != responses.shape[0]:
         raise ValueError(f"fixed: found shape {design.shape}; expected ({responses.shape[0]}, coefficients).")
     if contrasts.ndim not in (1, 2) or contrasts.shape[-1] != design.shape[1] or contrasts.size == 0:
-        raise ValueError(f"weights: found shape {contrasts.shape}; expected one weight a coefficient ({design.shape[1]}).")
+        raise ValueError(
+            f"weights: found shape {contrasts.shape}; expected one weight a coefficient ({design.shape[1]})."
+        )
     for name, array in (("y", responses), ("fixed", design), ("weights", contrasts)):
         if not np.isfinite(array).all():
             raise ValueError(f"{name}: found a number that is missing or not finite; leave out that bin or response.")
@@ -212,24 +218,25 @@ def _prepare(fixed: Array, codes: NDArray[np.integer], rows: Array, bounded: boo
     inside = error.T @ member
     eigenvalue, vector = np.linalg.eigh(inside @ inside.T)
     eigenvalue[eigenvalue < _EQUAL * largest_group] = 0.0
-    jump = np.diff(eigenvalue) > _EQUAL * largest_group
-    starts = np.concatenate([[0], np.flatnonzero(jump) + 1]).astype(np.intp)
-    count = np.diff(np.append(starts, errors)).astype(float)
-    value = np.add.reduceat(eigenvalue, starts) / count
-    _refuse_inseparable(value, count, names.size)
+    zeros = int(np.count_nonzero(eigenvalue == 0.0))
+    jump = np.flatnonzero(np.diff(eigenvalue[zeros:]) > _EQUAL * largest_group) + 1
+    cuts = np.concatenate([[0, zeros], zeros + jump, [errors]]).astype(np.intp)
+    count = np.diff(cuts[1:]).astype(float)
+    value = np.add.reduceat(eigenvalue, cuts[1:-1]) / count if zeros < errors else np.zeros(1)
+    _refuse_inseparable(value, count, zeros, names.size)
     turned = vector.T @ error.T
     across = member.T @ plain.T  # (groups, q): how each contrast weighs each group
     tilt = turned @ member @ across  # (m, q)
-    bend = np.add.reduceat(tilt**2, starts, axis=0)[1:].T
-    shift = np.stack([np.add.reduceat(t[:, None] * turned, starts, axis=0)[1:] for t in tilt.T])
+    bend = np.add.reduceat(tilt**2, cuts[1:-1], axis=0).T
+    shift = np.stack([np.add.reduceat(t[:, None] * turned, cuts[1:-1], axis=0) for t in tilt.T])
     lowest = 0.0 if bounded else (SMALLEST_EIGENVALUE - 1.0) / largest_group
     return _Design(
-        value=value[1:],
-        count=count[1:],
-        zeros=int(count[0]),
+        value=value,
+        count=count,
+        zeros=zeros,
         errors=errors,
         rows=turned,
-        starts=starts,
+        cuts=cuts,
         plain=plain,
         shift=shift,
         base=np.einsum("ij,ij->i", plain, plain),
@@ -239,20 +246,15 @@ def _prepare(fixed: Array, codes: NDArray[np.integer], rows: Array, bounded: boo
     )
 
 
-def _refuse_inseparable(value: Array, count: Array, groups: int) -> None:
-    """The expected information at ρ = 0 must tell the two variances apart (Cauchy-Schwarz: they are one where all λ are equal)."""
-    if value[0] > 0.0:
-        raise DesignError(
-            "No two bins of one group are left to compare once the fixed effects are taken out, so the variance inside "
-            "groups cannot be estimated. It needs more bins inside a group."
-        )
+def _refuse_inseparable(value: Array, count: Array, zeros: int, groups: int) -> None:
+    """The expected information at ρ = 0 must tell the two variances apart (Cauchy-Schwarz: not if all λ are equal)."""
     squares = float(count @ value**2)
-    overlap = float(count @ value) / np.sqrt(float(count.sum()) * squares) if squares > 0.0 else 1.0
+    overlap = float(count @ value) / np.sqrt((zeros + float(count.sum())) * squares) if squares > 0.0 else 1.0
     if overlap >= 1.0 or (1.0 + overlap) / (1.0 - overlap) > LARGEST_CONDITION:
         raise DesignError(
-            f"The variance between groups cannot be told from the variance inside them: {groups} "
-            f"{'group differs' if groups == 1 else 'groups differ'} in nothing that the fixed effects leave over. "
-            "It needs more groups, or groups that share treatments."
+            "The variance between groups cannot be told from the variance inside them: "
+            f"{groups} {'group leaves' if groups == 1 else 'groups leave'} one kind of difference only once the fixed "
+            "effects are taken out. It needs more groups that share treatments, or more bins inside groups."
         )
 
 
@@ -275,11 +277,11 @@ def _shrink(relative: Array, u: Array) -> Array:
 def _sums_of_squares(design: _Design, block: Array) -> tuple[Array, Mask]:
     """s_λ (1 + k, S), λ = 0 first, and which columns have no variation inside groups (their sums are set to 1)."""
     coordinates = design.rows @ block
-    ends = np.append(design.starts[1:], design.errors)
-    squares = np.empty((ends.size, block.shape[1]))
-    for row, (start, end) in enumerate(zip(design.starts, ends, strict=True)):
+    squares = np.zeros((design.cuts.size - 1, block.shape[1]))
+    for row, (start, end) in enumerate(pairwise(design.cuts)):
         np.einsum("ij,ij->j", coordinates[start:end], coordinates[start:end], out=squares[row])
-    empty = squares[0] <= _NOTHING_LEFT * np.einsum("ij,ij->j", block, block)
+    left = squares[0] if design.zeros else squares.sum(axis=0)
+    empty = left <= _NOTHING_LEFT * np.einsum("ij,ij->j", block, block)
     if empty.any():
         squares[:, empty] = 1.0
     return squares, empty
@@ -289,28 +291,33 @@ def _maximise(design: _Design, squares: Array) -> Array:
     """u (S,) at the maximum of the restricted likelihood over the domain.
 
     φ(u) = T·R − mU has the sign of the derivative of −2ℓ in ρ; with two distinct eigenvalues it is a straight line in
-    u, and close to one otherwise, so Newton from a secant needs three or four steps.
+    u, and close to one otherwise, so Newton from a secant needs three or four steps. Without λ = 0 (no difference lies
+    wholly inside groups) φ/u takes its place, and the maximum may lie at ρ = ∞, u = 0: no answer there.
     """
     relative = design.value / _middle(design)
     top = _largest_u(design)
-    grid = np.append(_GRID[top * 0.999 > _GRID], top)
+    grid = _POSITIVE
+    if design.lowest < 0.0:
+        negative = design.lowest * (1.0 - _NEGATIVE) / (1.0 - SMALLEST_EIGENVALUE)
+        grid = np.concatenate([grid, 1.0 / (1.0 + negative[:-1] * _middle(design)), [top]])
     shrink = _shrink(relative, grid)  # (k, G)
     pull = (design.count * relative) @ shrink
-    slope = np.column_stack([pull, (pull * grid * shrink - design.errors * grid * relative[:, None] * shrink**2).T])
+    along = grid if design.zeros else np.ones(grid.size)
+    slope = np.column_stack([pull, (along * shrink * (pull - design.errors * relative[:, None] * shrink)).T])
     height = slope @ squares  # φ at the grid, (G, S)
     rising = height > 0.0
     end, column = np.nonzero(rising[:-1] > rising[1:])  # a valley of −2ℓ lies between grid[end] and grid[end + 1]
     bracket = grid[end], grid[end + 1], height[end, column], height[end + 1, column]
     found = _roots(design, squares[:, column], *bracket)
-    u = np.full(squares.shape[1], top)
+    u = np.where(rising[-1], top, 0.0)
     u[column] = found
-    # A column with several valleys (one may lie at the lowest ρ itself) takes the deepest.
-    valleys = np.bincount(column, minlength=u.size) + rising[-1]
+    # A column with several valleys (one may lie at an end of the domain) takes the deepest.
+    valleys = np.bincount(column, minlength=u.size) + rising[-1] + ~rising[0]
     repeated = valleys[column] > 1
     if repeated.any():
-        edge = np.flatnonzero((valleys > 1) & rising[-1])
-        candidate = np.append(found[repeated], np.full(edge.size, top))
-        _take_deepest(design, squares, np.append(column[repeated], edge), candidate, u)
+        lowest, infinite = (np.flatnonzero((valleys > 1) & there) for there in (rising[-1], ~rising[0]))
+        candidate = np.concatenate([found[repeated], np.full(lowest.size, top), np.zeros(infinite.size)])
+        _take_deepest(design, squares, np.concatenate([column[repeated], lowest, infinite]), candidate, u)
     return u
 
 
@@ -323,7 +330,7 @@ def _roots(design: _Design, squares: Array, low: Array, high: Array, at_low: Arr
     ones, bent = np.ones(relative.size), 1.0 - relative
     counted = design.count * relative
     now = u.copy()
-    for turn in range(80):
+    for _ in range(80):
         a = _shrink(relative, now)
         a2 = a * a
         pull, pull_slope = counted @ a, (counted * bent) @ a2  # T and −dT/du
@@ -334,6 +341,9 @@ def _roots(design: _Design, squares: Array, low: Array, high: Array, at_low: Arr
         curve = bent @ a2
         phi = pull * mass - m * (now * steep)
         slope = (pull - m) * steep - pull_slope * mass + (2.0 * m) * (now * curve)
+        if not design.zeros:
+            phi = phi / now
+            slope = (slope - phi) / now
         with np.errstate(divide="ignore", invalid="ignore"):
             step = now - phi / slope
         left = phi > 0.0  # of the root
@@ -362,7 +372,9 @@ def _take_deepest(design: _Design, squares: Array, column: NDArray[np.intp], can
 
 def _deviance(design: _Design, squares: Array, u: Array) -> Array:
     """−2ℓ (S,) up to a constant, in u = 1/(1 + ρλ̄)."""
-    weight = u * _shrink(design.value / _middle(design), u)
+    weight = _shrink(design.value / _middle(design), u)
+    if design.zeros:
+        weight *= u
     mass = squares[0] + (weight * squares[1:]).sum(axis=0)
     return np.asarray(design.errors * np.log(mass) - design.count @ np.log(weight))
 
@@ -380,7 +392,12 @@ def _answer(
     """Fill estimate, std_error and df (q, S) at the maximum; returns ratio and residual variance (S,)."""
     middle, value, count = _middle(design), design.value[:, None], design.count
     a = _shrink(design.value / middle, u)
-    ratio = (1.0 / u - 1.0) / middle
+    with np.errstate(divide="ignore"):
+        ratio = (1.0 / u - 1.0) / middle
+    nothing = empty | (ratio * design.value[-1] > _LARGEST_RATIO)
+    if nothing.any():
+        u = np.where(nothing, 1.0, u)
+        ratio = np.where(nothing, 0.0, ratio)
     weight = u * a  # 1/(1 + ρλ)
     pull = ((1.0 - u) / middle) * a  # ρ/(1 + ρλ)
     variance = (squares[0] + np.einsum("ij,ij->j", weight, squares[1:])) / design.errors
@@ -398,8 +415,8 @@ def _answer(
         std_error[j] = np.sqrt(variance * (plain - 2.0 * design.errors * second / determinant))
         spread = design.zeros * first * first + count @ (square * (first - value * intercept) ** 2)
         df[j] = determinant * plain * plain / spread
-    if empty.any():
-        df[:, empty] = np.nan
-        ratio[empty] = np.nan
-        variance[empty] = 0.0
+    if nothing.any():
+        df[:, nothing] = np.nan
+        ratio[nothing] = np.inf
+        variance[nothing] = 0.0
     return ratio, variance
