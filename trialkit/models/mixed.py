@@ -27,7 +27,7 @@ from trialkit.models.mixed_columns import (
     variables_of,
 )
 from trialkit.numerics.design_matrix import Factor, FixedDesign, Slope, fixed_design, shown
-from trialkit.numerics.kenward_roger import SmallSample, TermTest, contrast_estimate, joint_test, small_sample
+from trialkit.numerics.kenward_roger import SmallSample, TermTest, contrast_estimates, joint_test, small_sample
 from trialkit.numerics.reml import RemlFit, fit_reml
 from trialkit.numerics.simultaneous import simultaneous_p, simultaneous_quantile
 from trialkit.numerics.variance_structures import variance_structure
@@ -104,36 +104,24 @@ class MixedFit:
     def mean(self, setting: Setting) -> MarginalMean:
         """Mean at a setting such as {"nitrogen": "0.2"}: averaged equally over the levels of the other
         factors, slopes at their average in the data."""
-        found = contrast_estimate(self.small, self._row("mean", setting))
-        half = _quantile(self.level, found.df) * found.std_error
-        return MarginalMean(
-            _described(setting),
-            found.estimate,
-            found.std_error,
-            found.df,
-            found.estimate - half,
-            found.estimate + half,
-            self.level,
-        )
+        return self._means([_described(setting)], self._row("mean", setting)[None])[0]
 
     def difference(self, first: Setting, second: Setting) -> Difference:
         """First setting minus second, averaged equally over the factors that neither names; not adjusted."""
         row = self._row("difference", first) - self._row("difference", second)
-        return self._alone(f"{_described(first)} − {_described(second)}", row)
+        return self._alone([f"{_described(first)} − {_described(second)}"], row[None])[0]
 
     def means(self, factor: str) -> tuple[MarginalMean, ...]:
         """Marginal mean of each level, in the order of the levels."""
-        return tuple(self.mean({factor: level}) for level in self._factor("means", factor).levels)
+        levels, rows = self._level_rows("means", factor)
+        return self._means([f"{factor} {level}" for level in levels], rows)
 
     def pairs(self, factor: str) -> tuple[Difference, ...]:
         """Every later level minus every earlier one, not adjusted."""
-        levels = self._factor("pairs", factor).levels
-        rows = {level: self._row("pairs", {factor: level}) for level in levels}
-        return tuple(
-            self._alone(f"{levels[j]} − {levels[i]}", rows[levels[j]] - rows[levels[i]])
-            for j in range(len(levels))
-            for i in range(j)
-        )
+        levels, rows = self._level_rows("pairs", factor)
+        order = [(j, i) for j in range(len(levels)) for i in range(j)]
+        labels = [f"{levels[j]} − {levels[i]}" for j, i in order]
+        return self._alone(labels, np.array([rows[j] - rows[i] for j, i in order]))
 
     def compare(self, factor: str, first: Any = None) -> tuple[Difference, ...]:
         """Every level minus one of them (`first`; by default the first level), with limits and p that hold
@@ -142,15 +130,13 @@ class MixedFit:
         Multivariate t at each comparison's own df where all share one residual variance; Bonferroni where the
         residual variance differs between groups of rows.
         """
-        levels = self._factor("compare", factor).levels
-        base = levels[0] if first is None else levels[self._level("compare", factor, first)]
-        others = [level for level in levels if level != base]
-        start = self._row("compare", {factor: base})
-        rows = np.array([self._row("compare", {factor: level}) - start for level in others])
-        labels = [f"{level} − {base}" for level in others]
+        levels, rows = self._level_rows("compare", factor)
+        base = 0 if first is None else self._level("compare", factor, first)
+        labels = [f"{level} − {levels[base]}" for k, level in enumerate(levels) if k != base]
+        rows = np.delete(rows - rows[base], base, axis=0)
         if not self.one_residual_variance:
-            return tuple(self._bonferroni(label, row, len(others)) for label, row in zip(labels, rows, strict=True))
-        found = [contrast_estimate(self.small, row) for row in rows]
+            return self._alone(labels, rows, family=len(labels))
+        found = contrast_estimates(self.small, rows)
         covariance = rows @ self.small.adjusted @ rows.T
         size = np.sqrt(np.diag(covariance))
         correlation = covariance / np.outer(size, size)
@@ -173,27 +159,37 @@ class MixedFit:
             for label, one, q, p in zip(labels, found, quantiles, adjusted, strict=True)
         )
 
-    def _alone(self, label: str, row: Array) -> Difference:
-        found = contrast_estimate(self.small, row)
-        half = _quantile(self.level, found.df) * found.std_error
-        low, high = found.estimate - half, found.estimate + half
-        p = 2.0 * _tail(abs(found.estimate) / found.std_error, found.df)
-        return Difference(label, found.estimate, found.std_error, found.df, low, high, self.level, p)
+    def _means(self, labels: Sequence[str], rows: Array) -> tuple[MarginalMean, ...]:
+        made = []
+        for label, found in zip(labels, contrast_estimates(self.small, rows), strict=True):
+            half = _quantile(self.level, found.df) * found.std_error
+            low, high = found.estimate - half, found.estimate + half
+            made.append(MarginalMean(label, found.estimate, found.std_error, found.df, low, high, self.level))
+        return tuple(made)
 
-    def _bonferroni(self, label: str, row: Array, count: int) -> Difference:
-        alone = self._alone(label, row)
-        half = _quantile(1.0 - (1.0 - self.level) / count, alone.df) * alone.std_error
-        return Difference(
-            label,
-            alone.estimate,
-            alone.std_error,
-            alone.df,
-            alone.estimate - half,
-            alone.estimate + half,
-            self.level,
-            min(1.0, count * alone.p),
-            "bonferroni" if count > 1 else "none",
-        )
+    def _alone(self, labels: Sequence[str], rows: Array, family: int = 1) -> tuple[Difference, ...]:
+        """Each difference by itself; with a larger `family`, Bonferroni for that many."""
+        made = []
+        for label, found in zip(labels, contrast_estimates(self.small, rows), strict=True):
+            half = _quantile(1.0 - (1.0 - self.level) / family, found.df) * found.std_error
+            made.append(
+                Difference(
+                    label,
+                    found.estimate,
+                    found.std_error,
+                    found.df,
+                    found.estimate - half,
+                    found.estimate + half,
+                    self.level,
+                    min(1.0, 2.0 * family * _tail(abs(found.estimate) / found.std_error, found.df)),
+                    "bonferroni" if family > 1 else "none",
+                )
+            )
+        return tuple(made)
+
+    def _level_rows(self, use: str, factor: str) -> tuple[tuple[str, ...], Array]:
+        levels = self._factor(use, factor).levels
+        return levels, np.array([self.design.row({factor: k}) for k in range(len(levels))])
 
     def _factor(self, use: str, name: str) -> Factor:
         variable = self._variable(use, name)

@@ -34,6 +34,8 @@ class Table:
         self.names = tuple(frame) if names is None else tuple(names)
         self._frame = frame
         self._read: dict[str, NDArray[Any]] = {}
+        self._factors: dict[str, Factor] = {}
+        self._categories: dict[str, Sequence[Any] | None] = {}
         self.rows = len(next(iter(frame.values()))) if names is None and self.names else len(frame)
         index = getattr(frame, "index", None)
         self._labels: Sequence[Any] = range(self.rows) if index is None else index
@@ -63,13 +65,14 @@ class Table:
 
     def _values(self, name: str) -> NDArray[Any]:
         column = self._frame[name]
+        self._categories[name] = getattr(getattr(column, "dtype", None), "categories", None)
         values = column.to_numpy() if hasattr(column, "to_numpy") else np.asarray(column)
         if values.ndim != 1 or values.shape[0] != self.rows:
             raise DesignError(f'column "{name}" has {values.shape} cells; expected one for each of {self.rows} rows.')
         if values.dtype.kind in "biuf":
             missing = ~np.isfinite(values) if values.dtype.kind == "f" else np.zeros(self.rows, dtype=bool)
         elif values.dtype.kind in "OUST":
-            missing = np.array([_is_missing(value) for value in values], dtype=bool)
+            missing = np.array([_is_missing(value) for value in values.tolist()], dtype=bool)
         else:
             raise DesignError(f'column "{name}" holds {values.dtype}; expected numbers or text.')
         if missing.any():
@@ -97,25 +100,33 @@ class Table:
 
     def factor(self, name: str) -> Factor:
         """Levels in the order of a categorical column, by size for numbers, else alphabetical."""
+        if name not in self._factors:
+            self._factors[name] = self._coded(name)
+        return self._factors[name]
+
+    def _coded(self, name: str) -> Factor:
         values = self._read[name]
-        categories = getattr(getattr(self._frame[name], "dtype", None), "categories", None)
+        labels = [label_of(value) for value in values.tolist()]
+        categories = self._categories[name]
         if categories is None and self.is_number(name):
             distinct = [label_of(v) for v in np.unique(np.asarray(values, dtype=float))]
         elif categories is None:
-            distinct = sorted({label_of(v) for v in values})
+            distinct = sorted(set(labels))
         else:
-            used = {label_of(v) for v in values}
+            used = set(labels)
             distinct = [label for label in map(label_of, categories) if label in used]
         order = {label: k for k, label in enumerate(distinct)}
-        codes = np.array([order[label_of(v)] for v in values], dtype=np.intp)
+        codes = np.array([order[label] for label in labels], dtype=np.intp)
         return Factor(name, tuple(order), codes)
 
     def groups(self, names: Term) -> NDArray[np.intp]:
         """One code for each combination of these columns that occurs."""
         codes = np.zeros(self.rows, dtype=np.intp)
         for name in names:
-            own = np.unique(self.factor(name).codes, return_inverse=True)[1].ravel()
-            codes = np.unique(codes * (int(own.max()) + 1) + own, return_inverse=True)[1].ravel()
+            factor = self.factor(name)
+            codes = codes * len(factor.levels) + factor.codes
+            if len(names) > 1:
+                codes = np.unique(codes, return_inverse=True)[1].ravel()
         return codes
 
 
@@ -209,6 +220,8 @@ def variables_of(table: Table, terms: Sequence[Term], factors: Sequence[str]) ->
 
 
 def _is_missing(value: object) -> bool:
+    if isinstance(value, str):
+        return False
     if value is None or type(value).__name__ in ("NAType", "NaTType"):
         return True
     return isinstance(value, float | np.floating) and not np.isfinite(value)

@@ -57,26 +57,28 @@ class FixedDesign:
 
         Factors that are not named are averaged equally over their levels, slopes taken at their average.
         """
-        parts = [np.ones(1)]
+        row = np.zeros(self.x.shape[1])
+        row[0] = 1.0
         for term in self.terms:
-            product = np.ones(1)
-            for name in term:
-                product = np.kron(product, self._coded(name, setting))
-            parts.append(product)
-        return np.concatenate(parts)
+            if all(name in setting or isinstance(self.variables[name], Slope) for name in term):
+                product = np.ones(1)
+                for name in term:
+                    product = np.outer(product, self._coded(name, setting)).ravel()
+                row[self.columns[term]] = product
+        return row
 
     def _coded(self, name: str, setting: Mapping[str, int | float]) -> Array:
         variable = self.variables[name]
         if isinstance(variable, Slope):
             return np.array([float(setting.get(name, variable.average))])
-        if name not in setting:
-            return np.zeros(len(variable.levels) - 1)
         return sum_to_zero(len(variable.levels))[int(setting[name])]
 
 
 def sum_to_zero(levels: int) -> Array:
     """(levels, levels − 1): identity, then a last row of −1."""
-    return np.vstack([np.eye(levels - 1), np.full((1, levels - 1), -1.0)])
+    coding = np.eye(levels, levels - 1)
+    coding[-1] = -1.0
+    return coding
 
 
 def fixed_design(rows: int, terms: Sequence[Term], variables: Mapping[str, Factor | Slope]) -> FixedDesign:
@@ -139,10 +141,11 @@ def _check_terms(terms: Sequence[Term], variables: Mapping[str, Factor | Slope])
 def _check_rank(design: FixedDesign) -> None:
     size = np.sqrt(np.sum(design.x**2, axis=0))
     size[size == 0.0] = 1.0
-    singular = np.linalg.svd(design.x / size, compute_uv=False)
     p = design.x.shape[1]
-    if singular.size == p and singular[-1] > _RANK_TOLERANCE * singular[0]:
+    triangle = np.linalg.qr(design.x / size, mode="r")
+    if design.x.shape[0] >= p and np.min(np.abs(np.diag(triangle))) > _RANK_TOLERANCE:
         return
+    singular = np.linalg.svd(design.x / size, compute_uv=False)
     empty = [text for term in design.terms for text in _empty_cells(term, design.variables)]
     if empty:
         some = ", ".join(empty[:6]) + (f" and {len(empty) - 6} more" if len(empty) > 6 else "")

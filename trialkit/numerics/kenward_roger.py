@@ -58,14 +58,14 @@ def small_sample(fit: RemlFit) -> SmallSample:
     """Everything of Kenward & Roger that does not depend on the contrast."""
     a = fit.v_inverse @ fit.x
     shared = fit.structure.matrices @ a  # G_r V⁻¹X, (R, n, p)
-    p_r = -np.einsum("np,rnq->rpq", a, shared, optimize=True)
+    p_r = -(a.T @ shared)
     weights = _inverse(fit.information)
     solved = fit.v_inverse @ shared
     mixed = np.tensordot(weights, solved, axes=1)  # Σ_s W_rs V⁻¹G_sV⁻¹X
-    q = np.einsum("rnp,rnq->pq", shared, mixed, optimize=True)
+    q = np.tensordot(shared, mixed, axes=([0, 1], [0, 1]))
     spread = fit.phi @ p_r @ fit.phi
     half = np.tensordot(weights, p_r @ fit.phi, axes=1)  # Σ_s W_rs P_s Φ, W symmetric
-    product = np.einsum("rpq,rqs->ps", half, p_r, optimize=True)
+    product = np.tensordot(half, p_r, axes=([0, 2], [0, 1]))
     bias = fit.phi @ (q - product) @ fit.phi
     adjusted = fit.phi + (bias + bias.T)
     return SmallSample(fit.beta, fit.phi, adjusted, spread, weights)
@@ -73,18 +73,24 @@ def small_sample(fit: RemlFit) -> SmallSample:
 
 def contrast_estimate(small: SmallSample, row: ArrayLike) -> ContrastEstimate:
     """Estimate, SE = √(c'Φ_A c) and df = 2/A of one contrast c (p,). DesignError where df is below 1."""
-    c = np.asarray(row, dtype=float)
-    variance = float(c @ small.phi @ c)
-    adjusted = float(c @ small.adjusted @ c)
-    if not variance > 0.0:
+    return contrast_estimates(small, np.asarray(row, dtype=float)[None])[0]
+
+
+def contrast_estimates(small: SmallSample, rows: ArrayLike) -> tuple[ContrastEstimate, ...]:
+    """The same for each of several contrasts (L, p)."""
+    c = np.asarray(rows, dtype=float)
+    variance = np.sum(c * (c @ small.phi), axis=1)
+    adjusted = np.sum(c * (c @ small.adjusted), axis=1)
+    if not np.all(variance > 0.0):
         raise DesignError("The comparison compares something with itself: every coefficient in it cancels.")
-    u = (small.spread @ c) @ c / variance
-    total = float(u @ small.weights @ u)
-    df = 2.0 / total if total > 1e-12 else float("inf")
-    _refuse_few(df, LEAST_DF)
-    if not adjusted > 0.0:
+    u = np.sum(c * (c @ small.spread), axis=2) / variance  # (R, L)
+    total = np.sum(u * (small.weights @ u), axis=0)
+    df = np.full(total.shape, np.inf)
+    np.divide(2.0, total, out=df, where=total > 1e-12)
+    _refuse_few(float(df.min(initial=np.inf)), LEAST_DF)
+    if not np.all(adjusted > 0.0):
         raise DesignError("The adjusted variance of the comparison is not positive: these rows are too few for it.")
-    return ContrastEstimate(float(c @ small.beta), float(np.sqrt(adjusted)), df)
+    return tuple(map(ContrastEstimate, (c @ small.beta).tolist(), np.sqrt(adjusted).tolist(), df.tolist()))
 
 
 def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
@@ -98,7 +104,7 @@ def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
     variance = contrasts @ small.phi @ contrasts.T
     inverse = np.linalg.inv(variance)
     turned = inverse @ (contrasts @ small.spread @ contrasts.T)  # (R, L, L)
-    traces = np.einsum("rii->r", turned)
+    traces = np.trace(turned, axis1=1, axis2=2)
     a1 = float(traces @ small.weights @ traces)
     a2 = float(np.sum(small.weights * np.tensordot(turned, turned, axes=([1, 2], [2, 1]))))
     estimate = contrasts @ small.beta
@@ -129,8 +135,10 @@ def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
 def _inverse(information: Array) -> Array:
     """Inverse of the information; a direction it cannot see (a variance at its bound) is left out."""
     size = np.sqrt(np.diag(information))
-    scaled = information / np.outer(size, size)
-    return np.asarray(np.linalg.pinv(scaled, rcond=1e-12, hermitian=True) / np.outer(size, size))
+    unit = np.outer(size, size)
+    values, vectors = np.linalg.eigh(information / unit)
+    kept = values > 1e-12 * values[-1]
+    return np.asarray((vectors[:, kept] / values[kept]) @ vectors[:, kept].T / unit)
 
 
 def _refuse_few(df: float, least: float) -> None:

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg
 
 from trialkit.errors import DesignError
 from trialkit.numerics.reml_search import DOMAIN_EDGE, maximise
@@ -69,8 +68,8 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     n, p = design.shape
     size = np.sqrt(np.sum(design**2, axis=0))
     size[size == 0.0] = 1.0
-    q, r = linalg.qr(design / size, check_finite=False)
-    diagonal = np.abs(np.diag(r[:p]))
+    q, r = np.linalg.qr(design / size, mode="complete")
+    diagonal = np.abs(np.diagonal(r))
     if n < p or np.min(diagonal, initial=1.0) < _RANK_TOLERANCE:
         raise DesignError(
             f"The fixed terms have {p} coefficients of which these {n} rows cannot separate all. "
@@ -81,7 +80,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
             f"Nothing is left to estimate error from: {n} rows for {p} coefficients of the fixed terms. "
             "Leave out a term, or add replicates."
         )
-    start = np.asarray(linalg.solve_triangular(r[:p], q[:, :p].T @ response, check_finite=False)) / size
+    start = np.linalg.solve(r[:p], q[:, :p].T @ response) / size
     residual = response - design @ start  # the search sees y without its fixed part: no digits lost to a large mean
     basis = q[:, p:]
     z = basis.T @ residual
@@ -123,7 +122,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
         beta=beta,
         phi=phi,
         v_inverse=v_inverse,
-        log_likelihood=-0.5 * minus_two_log,
+        log_likelihood=float(-0.5 * minus_two_log),
         information=likelihood.information(found.theta) / variance**2,
         information_condition=condition,
         min_eigenvalue=smallest,

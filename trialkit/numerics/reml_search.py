@@ -57,9 +57,12 @@ def _inside_domain(likelihood: ResidualLikelihood, theta: Array) -> bool:
 
 
 def _solve_mean_squares(strata: Strata, bounded: bool) -> Array | None:
-    """θ that makes every expected mean square equal the observed one, where that is allowed."""
+    """θ that makes every expected mean square equal the observed one, where that is allowed.
+
+    The information at V = identity is a diag(m) a' / 2 and was found regular, so a is.
+    """
     a = strata.eigenvalues
-    if a.shape[0] != a.shape[1] or strata.known is not None or np.linalg.cond(a) > 1e10:
+    if a.shape[0] != a.shape[1] or strata.known is not None:
         return None
     theta = np.linalg.solve(a.T, strata.mean_squares)
     if not np.all(theta[list(strata.structure.residual)] > 1e-14):
@@ -89,8 +92,8 @@ def _one_ratio(strata: Strata, bounded: bool) -> Maximum:
         return Maximum(_from_ratio(strata, least), True, True)
     if best == grid.size - 1:
         raise DesignError(
-            "The residual variance cannot be told from zero beside the random term. "
-            "Rows that repeat one measurement are not replicates; keep one row a unit."
+            "The residual variance cannot be told from zero beside the random term: within its groups nothing is "
+            "replicated, or rows repeat one measurement. Keep one row a unit, and more units in a group."
         )
     low, high = float(grid[max(best - 1, 0)]), float(grid[best + 1])
     if slope(low) < 0.0 < slope(high):
@@ -269,9 +272,9 @@ class _RelativeSearch:
         return [bool(least) for least in self.at_least_zero]
 
     def run(self) -> Maximum:
-        best, lowest = np.zeros(self.at_least_zero.size), np.inf
-        for size in (1.0, 0.2):
-            psi, value = self.descend(np.where(self.at_least_zero, size, 0.0))
+        best, lowest = self.descend(np.where(self.at_least_zero, 1.0, 0.0))
+        if np.any(best[self.at_least_zero] < 0.1):  # near a bound there may be a second summit
+            psi, value = self.descend(np.where(self.at_least_zero, 0.2, 0.0))
             if value < lowest - _NO_WORSE:
                 best, lowest = psi, value
         best, lowest = self._leave_false_zeros(best, lowest)

@@ -20,6 +20,7 @@ from trialkit.numerics.variance_structures import VarianceStructure
 Array = NDArray[np.float64]
 
 _COMMUTE = 1e-8
+_SAME_EIGENVALUE = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,19 +179,26 @@ def residual_likelihood(z: Array, basis: Array, structure: VarianceStructure, un
     z (m,) in units of √unit; basis N (n, m); unit: the residual variance that V₀ is divided by.
     """
     projected = basis.T @ structure.matrices @ basis
+    left = np.sum(projected**2, axis=(1, 2))
+    projected[left < 1e-20 * np.sum(structure.matrices**2, axis=(1, 2))] = 0.0  # taken out by the fixed terms
     known = None if structure.known is None else (basis.T * (structure.known / unit)) @ basis
     parts = projected if known is None else np.concatenate([projected, known[None]])
     if structure.slopes:
         return Dense(structure, projected, known, z)
-    rotation = _common_rotation(parts)
+    common = len(structure.residual) == 1  # its H is the identity, which commutes with all
+    rotation = _common_rotation(np.delete(parts, structure.residual, axis=0) if common else parts)
     if rotation is None:
         return Dense(structure, projected, known, z)
-    eigenvalues = np.einsum("ji,rjk,ki->ri", rotation, parts, rotation, optimize=True)
+    eigenvalues = np.sum(rotation * (parts @ rotation), axis=1)
     return _grouped(structure, eigenvalues, rotation.T @ z, known is not None)
 
 
 def _common_rotation(parts: Array) -> Array | None:
     """Eigenvectors that all symmetric matrices share, or None where they do not commute."""
+    if parts.shape[0] == 0:
+        return np.eye(parts.shape[1])
+    if parts.shape[0] == 1:
+        return np.asarray(np.linalg.eigh(parts[0])[1])
     sizes = np.sqrt(np.sum(parts**2, axis=(1, 2)))
     kept = parts[sizes > 0.0] / sizes[sizes > 0.0][:, None, None]
     for i in range(kept.shape[0]):
@@ -207,15 +215,14 @@ def _common_rotation(parts: Array) -> Array | None:
 
 
 def _grouped(structure: VarianceStructure, eigenvalues: Array, z: Array, has_known: bool) -> Strata:
-    """Join contrasts with the same eigenvalues in every matrix."""
+    """Join contrasts with the same eigenvalues in every matrix; the rotation left them side by side."""
     size = np.maximum(np.max(np.abs(eigenvalues), axis=1, keepdims=True), 1e-300)
-    rounded = np.round(eigenvalues / size, 8) + 0.0
-    _, stratum = np.unique(rounded.T, axis=0, return_inverse=True)
-    stratum = stratum.ravel()
-    counts = np.bincount(stratum).astype(float)
-    means = np.array([np.bincount(stratum, row) for row in eigenvalues]) / counts
+    moved = np.any(np.abs(np.diff(eigenvalues, axis=1)) > _SAME_EIGENVALUE * size, axis=0)
+    starts = np.concatenate([[0], np.flatnonzero(moved) + 1])
+    counts = np.diff(starts, append=z.size).astype(float)
+    means = np.add.reduceat(eigenvalues, starts, axis=1) / counts
     means[np.abs(means) < 1e-12 * size] = 0.0
-    squares = np.bincount(stratum, z**2) / counts
+    squares = np.add.reduceat(z**2, starts) / counts
     return Strata(structure, means[: len(structure.names)], means[-1] if has_known else None, counts, squares)
 
 

@@ -31,6 +31,8 @@ Array = NDArray[np.float64]
 _DIRECTIONS = 2**17
 _CELLS = 512  # the largest projection of the directions is summarised in so many cells
 _SINGULAR = 1e-10
+_SAME_DF = 10  # decimals: rounding in df does not make it another one
+_NODE, _NODE_WEIGHT = np.polynomial.legendre.leggauss(16)
 _LARGEST_LOADING = 0.9999  # above, the sum over the common factor would need thousands of nodes
 
 
@@ -77,7 +79,9 @@ class _RadialRule:
             return float(self.weight[self.projection > 0.0].sum())
         same_side = self.projection * q > 0.0
         ratio = (q / self.projection[same_side]) ** 2
-        if np.isinf(df):
+        if self.rank == 2 and np.isfinite(df):
+            tail = np.exp(-0.5 * df * np.log1p(ratio / df))
+        elif np.isinf(df):
             tail = special.gammaincc(0.5 * self.rank, 0.5 * ratio)
         else:
             tail = special.betainc(0.5 * df, 0.5 * self.rank, df / (df + ratio))
@@ -102,10 +106,11 @@ def simultaneous_quantile(level: float, df: ArrayLike, correlation: ArrayLike, *
     if np.any(~(freedom > 0.0)):
         raise ValueError(f"df: found {df!r}; expected numbers above 0.")
     rule = _rule_for(rho, sides)
-    found = {value: _quantile(level, value, rho.shape[0], rule, sides) for value in set(freedom.ravel().tolist())}
+    distinct = np.round(freedom.ravel(), _SAME_DF).tolist()
+    found = {value: _quantile(level, value, rho.shape[0], rule, sides) for value in set(distinct)}
     if freedom.ndim == 0:
-        return found[float(freedom)]
-    return np.array([found[value] for value in freedom.tolist()])
+        return found[distinct[0]]
+    return np.array([found[value] for value in distinct])
 
 
 def simultaneous_p(t: ArrayLike, df: ArrayLike, correlation: ArrayLike, *, sides: int = 2) -> Array:
@@ -178,19 +183,26 @@ def _t_quantile(probability: float, df: float) -> float:
 
 
 def _checked_correlation(correlation: ArrayLike, sides: int) -> Array:
-    rho = np.atleast_2d(np.asarray(correlation, dtype=float))
+    rho = np.atleast_2d(np.ascontiguousarray(correlation, dtype=float))
     if sides not in (1, 2):
         raise ValueError(f"sides: found {sides}; expected 1 or 2.")
     if rho.ndim != 2 or rho.shape[0] != rho.shape[1] or rho.size == 0:
         raise ValueError(f"correlation: found an array of shape {rho.shape}; expected a square matrix.")
     if not np.all(np.isfinite(rho)) or np.max(np.abs(rho - rho.T)) > 1e-8 or np.max(np.abs(np.diag(rho) - 1.0)) > 1e-8:
         raise ValueError("correlation: expected a symmetric matrix of finite numbers with ones on its diagonal.")
-    if np.linalg.eigvalsh(rho)[0] < -1e-7:
-        raise ValueError("correlation: found a negative eigenvalue; expected the correlation of real contrasts.")
     return rho
 
 
 def _rule_for(rho: Array, sides: int) -> _Rule | None:
+    return _remembered_rule(rho.tobytes(), rho.shape[0], sides)
+
+
+@lru_cache(maxsize=32)
+def _remembered_rule(content: bytes, comparisons: int, sides: int) -> _Rule | None:
+    """Limits and p-values of one family ask for the same rule."""
+    rho = np.frombuffer(content).reshape(comparisons, comparisons)
+    if np.linalg.eigvalsh(rho)[0] < -1e-7:
+        raise ValueError("correlation: found a negative eigenvalue; expected the correlation of real contrasts.")
     kept = _without_copies(rho, sides)
     if kept.shape[0] == 1:
         return None
@@ -266,15 +278,17 @@ def _scale_nodes(df: float) -> tuple[Array, Array]:
 def _plane_rule(root: Array, sides: int) -> _RadialRule:
     """Directions of the plane; panels end where another comparison becomes the largest projection."""
     angle = np.arctan2(root[:, 1], root[:, 0])
-    # |c_i'u| = |c_j'u| half way between two vectors (and a quarter turn on); c_j'u = 0 a quarter turn away.
-    middle = 0.5 * (angle[:, None] + angle[None, :]).ravel()
+    # |c_i'u| = |c_j'u| half way between two vectors (and a quarter turn on); for one side the largest may also
+    # change its sign, where some c_j'u = 0, a quarter turn from c_j.
+    i, j = np.triu_indices(angle.size, 1 if sides == 2 else 0)
+    middle = 0.5 * (angle[i] + angle[j])
     breaks = np.concatenate([middle + k * 0.5 * np.pi for k in range(4)]) % (2.0 * np.pi)
-    edges = np.unique(np.concatenate([[0.0], breaks, np.linspace(0.0, 2.0 * np.pi, 17)]))
+    period = np.pi if sides == 2 else 2.0 * np.pi
+    edges = np.sort(np.concatenate([breaks[breaks < period], np.linspace(0.0, period, 9)]))
     edges = edges[np.concatenate([[True], np.diff(edges) > 1e-12])]
-    node, node_weight = np.polynomial.legendre.leggauss(16)
     half = 0.5 * np.diff(edges)
-    theta = (edges[:-1] + half)[:, None] + half[:, None] * node
-    weight = (half[:, None] * node_weight / (2.0 * np.pi)).ravel()
+    theta = (edges[:-1] + half)[:, None] + half[:, None] * _NODE
+    weight = (half[:, None] * _NODE_WEIGHT / period).ravel()
     projection = _largest(root, np.stack([np.cos(theta.ravel()), np.sin(theta.ravel())]), sides)
     return _RadialRule(projection, weight, 2)
 
