@@ -108,9 +108,9 @@ def test_more_comparisons_need_more_bins():
 
 
 def test_numbers_that_make_no_sense():
-    with pytest.raises(ValueError, match="found std_error = 0.0, df = 4.0; expected numbers above 0"):
+    with pytest.raises(ValueError, match=r"found std_error = 0\.0, df = 4.0; expected numbers above 0"):
         shown_by_this_trial(0.0, 4.0)
-    with pytest.raises(ValueError, match="chance: found 1.0; expected a number from 0.5 up to 1"):
+    with pytest.raises(ValueError, match=r"chance: found 1\.0; expected a number from 0.5 up to 1"):
         shown_by_this_trial(0.1, 4.0, chance=1.0)
     with pytest.raises(ValueError, match="expected a standard deviation above 0"):
         bins_needed(0.1, 0.0)

@@ -27,15 +27,11 @@ def compare_level(values: BinValues, treatment: str) -> Comparison | Refusal:
     reason = None
     if raw.size < 2:
         count = "no bin" if raw.size == 0 else "one bin"
-        reason = (
-            f"{treatment} has {count} with a value of {outcome.label}; two or more would be needed for an interval."
-        )
+        reason = f"{treatment} has {count} with a value of {outcome.label}; two or more are needed for an interval."
     elif not np.all(np.isfinite(raw)) or (outcome.scale == "log" and np.any(raw <= 0.0)):
         reason = f"{outcome.label} of {treatment} has values that have no logarithm; found {raw.min():g}."
     elif np.ptp(raw) == 0.0:
-        reason = (
-            f"The bins of {treatment} all have exactly the same {outcome.label}, so there is no spread to judge by."
-        )
+        reason = f"The bins of {treatment} all have exactly the same {outcome.label}, so no spread shows."
     if reason is not None:
         return Refusal("contrasts", (reason,), outcome.name, treatment, None, values)
     y = np.log(raw) if outcome.scale == "log" else raw

@@ -16,7 +16,8 @@ from trialkit.records import BinValues, Refusal, read_only
 class Measured:
     """``treatments`` (T,) names in the plan's order, also those without a value. For the n bins with a value:
     ``bins`` names, ``y`` (n,) on the scale of analysis, ``treatment`` (n,) positions in ``treatments``, ``block`` (n,)
-    positions in ``blocks``, −1 where none is given. ``blocks`` in order of appearance. ``notes`` are sentences.
+    positions in ``blocks``, −1 where none is given. ``blocks`` in order of appearance among all bins.
+    ``notes`` are sentences.
     """
 
     values: BinValues
@@ -69,7 +70,8 @@ def measured(values: BinValues) -> Measured | Refusal:
         return Refusal(stage="models", reasons=(reason,), outcome=values.outcome.name, values=values)
 
     treatments = _treatments(values)
-    blocks = tuple(dict.fromkeys(v.block for v in used if v.block is not None))
+    filled = {v.block for v in used}
+    blocks = tuple(dict.fromkeys(v.block for v in values.values if v.block is not None and v.block in filled))
     block_position = {name: j for j, name in enumerate(blocks)}
     raw = np.array([float(v.value) for v in used if v.value is not None])
     return Measured(
