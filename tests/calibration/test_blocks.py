@@ -297,6 +297,24 @@ def test_a_true_claim_of_the_exact_size_is_supported_no_more_often_than_allowed(
     assert max(c.false_support for c in cells) <= 0.025 + slack
 
 
+def test_a_difference_at_the_edge_of_the_margin_is_rarely_called_none():
+    """The level 90 % interval lies wholly short of a true difference in at most 5 % of trials, in every pattern."""
+    cases = [c for c in block_cases() if c.replicates == 4 and c.treatments == 3]
+    for number, case in enumerate(cases):
+        y, truth = simulate(case, 1.0, TRIALS, np.random.default_rng([SEED, 3, number]))
+        fit = fit_bins(bin_values(case, y[:, 0], "common"))
+        if isinstance(fit, Refusal) or fit.method == "reml":
+            continue
+        family = family_of(fit, pairs_asked(fit))
+        assert family is not None
+        row = np.array([int(a[1:]) for a, _ in family.pairs])
+        design = strata_design(np.array(case.treatment), np.array(case.block), treatments=case.treatments)
+        result = fit_strata(design, y)
+        high = result.differences[row, 0] + family.critical(0.9)[:, None] * result.std_errors[row, 0]
+        share = (high < (truth[row] - truth[0])[:, None]).mean(axis=1)
+        assert np.all(share <= 0.05 + allowance(2 * len(cases), TRIALS, 0.05)), case
+
+
 def test_random_blocks_hold_where_one_degree_of_freedom_is_left(common_cells):
     cells = [c for c in common_cells if c.method.startswith("reml")]
     assert cells
