@@ -50,3 +50,13 @@ def course():
         return made
 
     return rows
+
+
+@pytest.fixture(scope="module")
+def trial_builder():
+    """The builder and a maker of full courses, for laws that draw many trials in one test."""
+
+    def rows(bin_, days, **columns):
+        return [{"bin": bin_, "day": day, **{n: v[i] for n, v in columns.items()}} for i, day in enumerate(days)]
+
+    return build_trial, rows

@@ -158,7 +158,7 @@ def measure_cn_change(trial: Trial, settings: Settings) -> Measured | str:
         trial,
         "cn_ratio_change",
         settings,
-        what="a C:N and one at a start before it",
+        what="C:N after a known start",
         readable=_change_known,
         take=_take_change,
     )
@@ -219,7 +219,7 @@ CHEMISTRY = (
         "pH",
         measures="pH of a water extract on the day",
         applies="pH read on a fixed day with one dilution",
-        cannot_tell="pH depends on the dilution and on ammonia of the hour; it does not say how far decay has gone.",
+        cannot_tell="A pH depends on the dilution and on ammonia of the hour; it does not say how far decay has gone.",
     ),
     column_measure(
         "ec_ds_m",

@@ -150,7 +150,8 @@ def _measure_bin(course: Course, quantity: _Quantity, end: float | None) -> tupl
     if days.size < needed:
         lost = course.bin.lost_on_day
         early = "" if lost is None else f" before it was lost on day {lost:g}"
-        raise NoValueError(f"{name} at {days.size} visits{early}; k needs {needed} at least")
+        visits = "1 visit" if days.size == 1 else f"{days.size} visits"
+        raise NoValueError(f"{name} at {visits}{early}; k needs {needed} at least")
     if np.ptp(levels) == 0.0:
         raise NoValueError(f"{name} is the same, {levels[0]:g} {quantity.unit}, at every visit")
     fit = fit_decay(days, levels, start=0.0 if quantity.rises else None, end=end, level=LIMIT_LEVEL)

@@ -135,7 +135,7 @@ def measure_loss(trial: Trial, settings: Settings, *, constituent: _Constituent)
         trial,
         constituent.outcome,
         settings,
-        what=f"{join_words(columns)}, and the same at a start before it",
+        what=f"{join_words(columns)} after a known start",
         readable=partial(after_start, columns=columns),
         take=by_ash if basis == "ash" else by_mass,
         in_force=in_force,
