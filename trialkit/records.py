@@ -390,6 +390,17 @@ class Answer:
     sensitivity: tuple[Sensitivity, ...] = ()
 
 
+@dataclass(frozen=True)
+class SecondOpinion:
+    """What other software finds on the same bin values: (what, ours or None, theirs), on the analysis scale."""
+
+    outcome: str
+    by: str
+    method: str
+    rows: tuple[tuple[str, float | None, float], ...]
+    remarks: tuple[str, ...] = ()
+
+
 @dataclass(frozen=True, eq=False)
 class Analysis:
     """Everything a report needs: the trial, one answer an outcome, one verdict a claim."""

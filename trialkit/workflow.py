@@ -11,11 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from trialkit import __version__
-from trialkit.contrasts import adjust_secondary, compare
+from trialkit.contrasts import adjust_secondary, compare, compare_level
 from trialkit.intake import load_trial
 from trialkit.models import fit_bins
 from trialkit.outcomes import available_outcomes, bin_values
-from trialkit.records import Analysis, Answer, BinValues, Claim, Comparison, Fit, Refusal, Trial, Verdict
+from trialkit.records import Analysis, Answer, BinValues, Claim, Comparison, Fit, Refusal, Trial
 from trialkit.verdicts import judge
 
 Compared = tuple[Comparison | Refusal, ...]
@@ -40,23 +40,31 @@ def conclude(
     comparisons: Mapping[str, Compared],
 ) -> Analysis:
     """Adjust across secondary outcomes, judge every claim, and bind all of it to one record."""
-    roles = {name: trial.plan.role_of(name) for name in values}
-    adjusted = adjust_secondary(comparisons, roles)
+    plan = trial.plan
+    roles = {name: plan.role_of(name) for name in values}
+    secondary = {name: comparisons[name] for name, role in roles.items() if role == "secondary"}
+    adjusted = {**comparisons, **adjust_secondary(secondary)}
     answers = tuple(Answer(name, roles[name], values[name], fits[name], adjusted[name]) for name in values)
-    verdicts = tuple(judge_claim(claim, adjusted.get(claim.outcome, ())) for claim in trial.plan.claims)
+    verdicts = tuple(judge(answer_to(claim, adjusted, values), claim, plan=plan) for claim in plan.claims)
     return Analysis(trial, answers, verdicts, __version__)
 
 
-def judge_claim(claim: Claim, compared: Compared) -> Verdict:
-    """The verdict on one claim from the comparisons of its outcome; a pair that is not there is refused."""
+def answer_to(
+    claim: Claim, comparisons: Mapping[str, Compared], values: Mapping[str, BinValues | Refusal]
+) -> Comparison | Refusal:
+    """The comparison a claim speaks of, or the refusal that stands in its place."""
+    measured = values.get(claim.outcome)
+    if claim.against is None and isinstance(measured, BinValues):
+        return compare_level(measured, claim.treatment)
+    compared = comparisons.get(claim.outcome, ())
     for item in compared:
         if {item.treatment, item.against} == {claim.treatment, claim.against}:
-            return judge(item, claim)
+            return item
     whole = [item for item in compared if isinstance(item, Refusal) and item.treatment is None]
     if whole:
-        return judge(whole[0], claim)
+        return whole[0]
     reason = f"Nothing in these files compares {claim.treatment} with {claim.against or 'a number of days'}."
-    return judge(Refusal("contrasts", (reason,), claim.outcome, claim.treatment, claim.against), claim)
+    return Refusal("contrasts", (reason,), claim.outcome, claim.treatment, claim.against)
 
 
 @dataclass(frozen=True)
