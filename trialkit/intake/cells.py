@@ -147,8 +147,8 @@ def _numbers(
         complaints[place] = Complaint(code, expected, remedy, severity)
     judged = judge_fahrenheit(values, cells.codes, heading)
     if judged is not None:
-        for place in judged.texts:
-            complaints.pop(place, None)
+        for place in [place for place in complaints if np.isfinite(values[place])]:
+            del complaints[place]  # every number of the column shares the cause
         row = int(np.flatnonzero(np.isin(cells.codes, judged.texts))[0])
         findings.append(
             Finding(
@@ -163,7 +163,7 @@ def _numbers(
             )
         )
     refused = [place for place, said in complaints.items() if said.severity == "error"]
-    values[[*refused, *(judged.texts if judged is not None else [])]] = np.nan
+    values[refused if judged is None else slice(None)] = np.nan
     converted: NDArray[np.float64] = values * heading.factor + heading.offset
     return converted
 

@@ -164,6 +164,8 @@ def _outcome_names(trial: TrialFile) -> Iterator[Finding]:
 
 def _unknown(trial: TrialFile, path: tuple[str | int, ...], code: str, name: str, known: Sequence[str]) -> Finding:
     near = nearest_name(name, known)
+    if near and len(known) > 12:
+        return trial.finding(path, code, f'found "{name}"', f'nearest is "{near}"', "Rename it.")
     remedy = f'Nearest is "{near}".' if near else ""
     return trial.finding(path, code, f'found "{name}"', f"expected {one_of(known)}", remedy)
 

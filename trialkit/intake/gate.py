@@ -186,7 +186,7 @@ def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planne
         desk.findings.append(Finding("note", "start-from-first-date", desk.first_file(), None, "date", said))
     if plan is not None and plan.declared and desk.trial_file is not None:
         line = line_of(desk.trial_file.text, ("stated_on",)) if plan.stated_on else None
-        if rows.count:
+        if rows.count and (first_date(rows, calendar, day) is not None or not desk.has_errors()):
             plan, findings = settle_stated(plan, desk.trial_file.file, line, first_date(rows, calendar, day))
             desk.findings += findings
     if not rows.count and bins and not desk.has_errors():

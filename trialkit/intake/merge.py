@@ -7,7 +7,7 @@ added are sums too.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,6 +66,7 @@ def join_visits(rows: Rows, day: NDArray[np.float64], used: NDArray[np.bool_]) -
     findings: list[Finding] = []
     columns: dict[str, NDArray[np.float64]] = {}
     several = len(start) < len(order)
+    twice: dict[int, tuple[int, str]] = {}
     if several:
         findings += _copies(rows, order, of_row, start)
     for name, values in rows.numbers.items():
@@ -73,7 +74,7 @@ def join_visits(rows: Rows, day: NDArray[np.float64], used: NDArray[np.bool_]) -
         if not several:
             columns[name] = cells
             continue
-        findings += _from_two_files(rows, name, cells, order, of_row, day)
+        twice.update(_from_two_files(rows, name, cells, order, of_row, twice))
         if _KIND.get(name) in _JUDGED:
             joined, said = _join_judged(rows, name, cells, order, of_row, len(start), day)
             columns.update(joined)
@@ -82,6 +83,10 @@ def join_visits(rows: Rows, day: NDArray[np.float64], used: NDArray[np.bool_]) -
             columns[name] = _join_added(rows, name, cells, order, start)
         else:
             columns[name] = _reduce(cells, start, mean=_KIND.get(name) != "amount")
+    for row, (first, name) in sorted(twice.items()):
+        found = f'bin "{rows.bins[rows.bin[row]]}", day {day[row]:g} is read here'
+        expected = f"it is read in {rows.place(first)} too"
+        findings.append(rows.finding("error", "reading-twice", row, name, found, expected, "Delete one of the two."))
     if several:
         findings.append(_note(rows, order, start))
     return Visits(bin_[start], when[start], columns, order[start], order, of_row), findings
@@ -176,9 +181,12 @@ def _from_two_files(
     cells: NDArray[np.float64],
     order: NDArray[np.intp],
     of_row: NDArray[np.intp],
-    day: NDArray[np.float64],
-) -> Iterator[Finding]:
-    """One reading of one bin, day and column in two files; raters may each have a file of their own."""
+    known: Mapping[int, tuple[int, str]],
+) -> Iterator[tuple[int, tuple[int, str]]]:
+    """(row, (first row, column)) where one reading of one bin, day and column stands in two files, each row once.
+
+    Raters may each have a file of their own.
+    """
     if len(rows.files) < 2:
         return
     filled = np.flatnonzero(np.isfinite(cells))
@@ -187,18 +195,9 @@ def _from_two_files(
         group = group * len(rows.raters) + rows.rater[order[filled]]
     sort = np.lexsort((order[filled], group))
     group, at = group[sort], order[filled][sort]
-    twice = np.flatnonzero((group[1:] == group[:-1]) & (rows.file[at[1:]] != rows.file[at[:-1]]))
-    for index in twice:
-        first, row = int(at[index]), int(at[index + 1])
-        yield rows.finding(
-            "error",
-            "reading-twice",
-            row,
-            name,
-            f'bin "{rows.bins[rows.bin[row]]}", day {day[row]:g} is read here',
-            f"it is read in {rows.place(first)} too",
-            "Delete one of the two.",
-        )
+    for index in np.flatnonzero((group[1:] == group[:-1]) & (rows.file[at[1:]] != rows.file[at[:-1]])):
+        if int(at[index + 1]) not in known:
+            yield int(at[index + 1]), (int(at[index]), name)
 
 
 def _copies(

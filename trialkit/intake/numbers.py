@@ -15,9 +15,9 @@ _COMMA = re.compile(r"[+-]?(?:\d+,\d*|,\d+)(?:[eE][+-]?\d+)?", re.ASCII)
 _GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}([.,])\d{3}", re.ASCII)
 _THOUSANDS = re.compile(r"[+-]?\d{1,3}(?:[ .,'’\u00a0\u202f]\d{3})+(?:[.,]\d+)?", re.ASCII)
 _WITH_UNIT = re.compile(r"([+-]?\d+(?:[.,]\d+)?)\s*(%|°\s?[CF]|[A-Za-zµ³/]+)", re.ASCII)
+_INFINITE = ("inf", "-inf", "+inf", "infinity", "-infinity")
 _NOTHING = frozenset(
-    ["na", "n/a", "n.a.", "nan", "none", "null", "nil", "-", "--", "—", "–", ".", "?", "x", "missing"]
-    + ["inf", "-inf", "+inf", "infinity", "-infinity"]
+    [*_INFINITE, "na", "n/a", "n.a.", "nan", "none", "null", "nil", "-", "--", "—", "–", ".", "?", "x", "missing"]
 )
 _SHEET_ERROR = re.compile(r"#[A-Z/0]+[!?]?", re.ASCII)
 

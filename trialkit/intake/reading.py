@@ -6,13 +6,14 @@ readings is judged on its few thousand different cells, and memory stays near th
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import io
 import re
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
-from itertools import count, zip_longest
+from itertools import count, islice, zip_longest
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,7 +21,7 @@ from numpy.typing import NDArray
 from trialkit.records import Finding
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
-_CHUNK = 4096
+_CHUNK = 512
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1f]")
 _KNOWN_STARTS = (
     (b"PK\x03\x04", "a zip archive or a workbook"),
@@ -108,13 +109,10 @@ def read_table(raw: bytes, file: str, known: Iterable[str] = ()) -> tuple[Table 
     separator, skipped = _separator(raw, encoding, frozenset(known))
     builder = _Builder(file)
     try:
-        builder.take(_records(raw, encoding, separator, skipped))
+        with _open(raw, encoding) as text:
+            builder.take(_records(text, separator, skipped))
     except csv.Error as problem:
-        findings.append(_word_csv_error(problem, file, builder.line + 1))
-        return None, findings
-    except UnicodeError:
-        said = "the text breaks off inside a letter"
-        findings.append(Finding("error", "not-text", file, None, None, said, "", "Save it again as CSV (UTF-8)."))
+        findings.append(_word_csv_error(problem, file, _failing_record(raw, encoding, separator, skipped)))
         return None, findings
     findings.extend(builder.findings(separator))
     return builder.table(separator), findings
@@ -144,11 +142,19 @@ def _separator(raw: bytes, encoding: str, known: frozenset[str]) -> tuple[str, i
     return max(SEPARATORS, key=fit), 0
 
 
-def _records(raw: bytes, encoding: str, separator: str, skipped: int) -> Iterator[list[str]]:
-    with _open(raw, encoding) as text:
-        for _ in range(skipped):
-            text.readline()
-        yield from csv.reader(text, delimiter=separator, strict=True)
+def _records(text: io.TextIOWrapper, separator: str, skipped: int) -> Iterator[list[str]]:
+    for _ in range(skipped):
+        text.readline()
+    return csv.reader(text, delimiter=separator, strict=True)
+
+
+def _failing_record(raw: bytes, encoding: str, separator: str, skipped: int) -> int:
+    """The row, as a spreadsheet counts, that cannot be read; rows may run over several lines of text."""
+    line = 1
+    with _open(raw, encoding) as text, contextlib.suppress(csv.Error):
+        for _ in _records(text, separator, skipped):
+            line += 1
+    return line
 
 
 def _word_csv_error(problem: csv.Error, file: str, line: int) -> Finding:
@@ -170,6 +176,7 @@ class _Builder:
         self.file = file
         self.line = 0
         self.headings: list[str] = []
+        self.width = 0
         self.codes: list[list[NDArray[np.int32]]] = []
         self.seen: list[defaultdict[str, int]] = []
         self.lines: list[NDArray[np.int32]] = []
@@ -182,41 +189,40 @@ class _Builder:
             if any(cell.strip() for cell in record):
                 self._head(record)
                 break
-        rows: list[list[str]] = []
-        lines: list[int] = []
-        for record in records:
-            self.line += 1
+        while rows := list(islice(records, _CHUNK)):
+            lines = np.arange(self.line + 1, self.line + 1 + len(rows), dtype=np.int32)
+            self.line += len(rows)
             # a line of blanks, or of separators alone, is a blank line
-            if any(map(str.strip, record)):
-                rows.append(record)
-                lines.append(self.line)
-                if len(rows) == _CHUNK:
-                    self._add(rows, lines)
-                    rows, lines = [], []
-        if rows:
-            self._add(rows, lines)
+            doubtful = [index for index, row in enumerate(rows) if not row or not row[0] or row[0].isspace()]
+            blank = {index for index in doubtful if not any(map(str.strip, rows[index]))}
+            if blank:
+                rows = [row for index, row in enumerate(rows) if index not in blank]
+                lines = np.delete(lines, sorted(blank))
+            if rows:
+                self._add(rows, lines)
 
     def _head(self, record: list[str]) -> None:
+        self.width = len(record)
         while record and not record[-1].strip():
             record = record[:-1]
         self.headings = [cell.strip() for cell in record]
         self.seen = [defaultdict(count().__next__) for _ in self.headings]
         self.codes = [[] for _ in self.headings]
 
-    def _add(self, rows: list[list[str]], lines: list[int]) -> None:
+    def _add(self, rows: list[list[str]], lines: NDArray[np.int32]) -> None:
         width = len(self.headings)
-        for row, line in zip(rows, lines, strict=True):
-            if len(row) != width:
-                extra = [cell for cell in row[width:] if cell.strip()]
-                if extra:
-                    self.too_long.append((line, extra[0].strip()))
+        if set(map(len, rows)) != {width}:
+            for row, line in zip(rows, lines.tolist(), strict=True):
+                if len(row) > self.width:
+                    # an empty one counts too: it is what an unquoted decimal comma leaves behind at the end
+                    self.too_long.append((line, next((cell.strip() for cell in row[self.width :] if cell.strip()), "")))
                 elif len(row) < width:
                     self.short.append(line)
         columns = list(zip_longest(*rows, fillvalue=""))
         for index, (codes, seen) in enumerate(zip(self.codes, self.seen, strict=True)):
             cells = columns[index] if index < len(columns) else ("",) * len(rows)
             codes.append(np.fromiter(map(seen.__getitem__, cells), np.int32, len(cells)))
-        self.lines.append(np.array(lines, np.int32))
+        self.lines.append(lines)
 
     def table(self, separator: str) -> Table:
         lines = np.concatenate(self.lines) if self.lines else np.empty(0, np.int32)
@@ -230,9 +236,10 @@ class _Builder:
     def findings(self, separator: str) -> Iterator[Finding]:
         for line, text in self.too_long:
             remedy = "Move it under its heading, or put the cell in quotation marks."
-            if separator == "," and re.fullmatch(r"\d+", text):
+            if separator == "," and re.fullmatch(r"\d*", text):
                 remedy = "If decimal commas were typed, save the file with semicolons between the cells."
-            found = f'"{text}" stands beyond the last heading'
+            what = f'"{text}"' if text else "an empty cell"
+            found = f"{what} stands beyond the last heading"
             yield Finding(
                 "error",
                 "cell-too-many",
@@ -240,12 +247,12 @@ class _Builder:
                 line,
                 None,
                 found,
-                f"expected at most {len(self.headings)} cells in a row",
+                f"expected at most {self.width} cells in a row",
                 remedy,
             )
         if self.short:
-            more = f" and in {len(self.short) - 1} more rows" if len(self.short) > 1 else ""
-            found = f"the row ends before the last heading{more}; what is missing counts as empty"
+            more = f"; so do {len(self.short) - 1} more" if len(self.short) > 1 else ""
+            found = f"the row ends before the last heading, and what is missing counts as empty{more}"
             remedy = "Check that no cell was left out in the middle of a row."
             yield Finding("warning", "row-too-short", self.file, self.short[0], None, found, "", remedy)
         blanks = sum(text != text.strip() for seen in self.seen for text in seen)

@@ -227,10 +227,16 @@ def _word_all(
     file: str,
 ) -> Iterator[Finding]:
     said: set[tuple[str | int, ...]] = set()
+    # a misspelt key is not missing too
+    renamed = {
+        (*path[:-1], nearest_name(str(path[-1]), _keys_at(path, model)))
+        for path, error, model in problems
+        if error["type"] == "extra_forbidden"
+    }
     for path, error, model in problems:
         # a union reports every branch; the first is enough, and its branch name is no place in the file
         place = tuple(part for part in path if isinstance(part, int) or not _is_branch(part, path, data))
-        if place in said:
+        if place in said or (error["type"] == "missing" and place in renamed):
             continue
         said.add(place)
         code, found, expected, remedy = _word_one(place, error, model)
