@@ -26,14 +26,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from trialkit.errors import DesignError
+from trialkit.numerics.response_design import (
+    NO_ERROR,
+    SMALLEST_EIGENVALUE,
+    ResponseDesign,
+    checked_arrays,
+    error_contrasts,
+    estimable,
+    response_design,
+)
 from trialkit.records import read_only
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-SMALLEST_EIGENVALUE = 1e-4  # of V ÷ σ², where the group variance may be negative
-LARGEST_CONDITION = 1e8  # of the information on the two variances, scaled to a unit diagonal
-_EQUAL = 1e-9  # eigenvalues closer than this, relative to the largest, are one
 _SETTLED = 1e-7  # relative step of Newton after which the next would be below 1e-12
 _NOTHING_LEFT = 1e-24  # residual ÷ total sum of squares below which a column has no variation inside groups
 _LARGEST_RATIO = 1e7  # of group to residual variance, times λ: beyond, the residual variance passes for zero
@@ -50,9 +56,9 @@ class ManyResponses:
     """What every response says about the contrasts.
 
     ``estimate, std_error, df``: (S,) for one contrast, (q, S) for q. ``ratio`` (S,): group ÷ residual variance,
-    negative where that fits best and is allowed. ``residual_variance`` (S,). ``at_bound`` (S,): the ratio sits at the end of its
-    domain. ``refused``, shaped as the estimates: no interval can be had (df below 1, or no variation inside groups);
-    standard error and df are NaN there.
+    negative where that fits best and is allowed. ``residual_variance`` (S,). ``at_bound`` (S,): the ratio sits at the
+    end of its domain. ``refused``, shaped as the estimates: no interval can be had (df below 1, or no variation inside
+    groups); standard error and df are NaN there.
     """
 
     estimate: Array
@@ -74,30 +80,6 @@ class LeastSquaresResponses:
     residual_variance: Array
 
 
-@dataclass(frozen=True, eq=False)
-class _Design:
-    """All that does not depend on the responses. k distinct eigenvalues above zero, q contrasts.
-
-    ``count`` (k,) and ``value`` (k,) the eigenvalues λ > 0, ``zeros`` the number at zero, ``errors`` m. ``rows`` (m, n)
-    turns a response into error contrasts, λ = 0 first; ``cuts`` (2 + k,) where each λ starts, and m. ``plain`` (q, n)
-    the least-squares weights, ``shift`` (q, k, n) what ρ/(1+ρλ) multiplies.
-    v(ρ) = base + ρ·slope − ρ²Σ bend/(1+ρλ).
-    """
-
-    value: Array
-    count: Array
-    zeros: int
-    errors: int
-    rows: Array
-    cuts: NDArray[np.intp]
-    plain: Array
-    shift: Array
-    base: Array
-    slope: Array
-    bend: Array
-    lowest: float
-
-
 def many_responses(
     y: ArrayLike, fixed: ArrayLike, groups: ArrayLike, weights: ArrayLike, bounded: bool = False
 ) -> ManyResponses:
@@ -111,14 +93,14 @@ def many_responses(
     Raises ValueError for arrays that do not fit together, DesignError where these bins cannot answer: a contrast that
     is not estimable, no degrees of freedom inside groups, the two variances not distinguishable.
     """
-    responses, design_matrix, contrasts = _checked(y, fixed, weights)
+    responses, design_matrix, contrasts = checked_arrays(y, fixed, weights)
     codes = np.asarray(groups)
     if codes.shape != (design_matrix.shape[0],):
         raise ValueError(f"groups: found shape {codes.shape}; expected one code for each of the {len(responses)} rows.")
     if not np.issubdtype(codes.dtype, np.integer):
         raise ValueError(f"groups: found {codes.dtype}; expected integer codes.")
     rows = np.atleast_2d(contrasts)
-    design = _prepare(design_matrix, codes, rows, bounded)
+    design = response_design(design_matrix, codes, rows, bounded)
     total = responses.shape[1]
     estimate, std_error, df = (np.empty((rows.shape[0], total)) for _ in range(3))
     ratio, variance, at_bound = np.empty(total), np.empty(total), np.empty(total, dtype=bool)
@@ -146,12 +128,12 @@ def least_squares_responses(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) 
     y: (n, S). fixed: (n, p), columns may be dependent. weights: (p,) or (q, p). Raises ValueError for arrays that do
     not fit together, DesignError for a contrast that is not estimable and where no error degrees of freedom are left.
     """
-    responses, design_matrix, contrasts = _checked(y, fixed, weights)
-    basis, plain = _estimable(design_matrix, np.atleast_2d(contrasts))
+    responses, design_matrix, contrasts = checked_arrays(y, fixed, weights)
+    basis, plain = estimable(design_matrix, np.atleast_2d(contrasts))
     df = design_matrix.shape[0] - basis.shape[1]
     if df < 1:
-        raise DesignError(_NO_ERROR.format(bins=design_matrix.shape[0], effects=basis.shape[1]))
-    error = _error_contrasts(basis)
+        raise DesignError(NO_ERROR.format(bins=design_matrix.shape[0], effects=basis.shape[1]))
+    error = error_contrasts(basis)
     residual = error.T @ responses
     variance = np.einsum("ij,ij->j", residual, residual) / df
     estimate = plain @ responses
@@ -161,109 +143,12 @@ def least_squares_responses(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) 
     return LeastSquaresResponses(read_only(estimate), read_only(std_error), df, read_only(variance))
 
 
-_NO_ERROR = (
-    "{bins} bins and {effects} effects to estimate leave no degrees of freedom for error; "
-    "an interval needs at least one bin more than effects. Add bins."
-)
-
-
-def _checked(y: ArrayLike, fixed: ArrayLike, weights: ArrayLike) -> tuple[Array, Array, Array]:
-    responses, design, contrasts = (np.asarray(item, dtype=float) for item in (y, fixed, weights))
-    if responses.ndim != 2 or responses.size == 0:
-        raise ValueError(f"y: found shape {responses.shape}; expected (bins, responses).")
-    if design.ndim != 2 or design.shape[0] != responses.shape[0]:
-        raise ValueError(f"fixed: found shape {design.shape}; expected ({responses.shape[0]}, coefficients).")
-    if contrasts.ndim not in (1, 2) or contrasts.shape[-1] != design.shape[1] or contrasts.size == 0:
-        raise ValueError(
-            f"weights: found shape {contrasts.shape}; expected one weight a coefficient ({design.shape[1]})."
-        )
-    for name, array in (("y", responses), ("fixed", design), ("weights", contrasts)):
-        if not np.isfinite(array).all():
-            raise ValueError(f"{name}: found a number that is missing or not finite; leave out that bin or response.")
-    if not np.abs(np.atleast_2d(contrasts)).max(axis=1).all():
-        raise ValueError("weights: found a contrast whose weights are all zero; it compares nothing.")
-    return responses, design, contrasts
-
-
-def _estimable(fixed: Array, rows: Array) -> tuple[Array, Array]:
-    """An orthonormal basis (n, rank) of the fixed effects, and the least-squares weights (q, n) of the contrasts."""
-    left, size, right = np.linalg.svd(fixed, full_matrices=False)
-    kept = size > size[0] * max(fixed.shape) * np.finfo(float).eps * 10.0
-    basis = left[:, kept]
-    beyond = rows - rows @ right[kept].T @ right[kept]
-    for number, (rest, row) in enumerate(zip(beyond, rows, strict=True), start=1):
-        if np.abs(rest).max() > 1e-8 * np.abs(row).max():
-            raise DesignError(
-                f"Contrast {number} cannot be estimated from these bins: the effects it compares are not separated by "
-                "the other effects in the model. It needs bins in which they occur side by side."
-            )
-    return basis, (rows @ right[kept].T / size[kept]) @ basis.T
-
-
-def _error_contrasts(basis: Array) -> Array:
-    """An orthonormal basis (n, n − rank) of what the fixed effects leave over."""
-    return np.asarray(np.linalg.qr(basis, mode="complete")[0][:, basis.shape[1] :])
-
-
-def _prepare(fixed: Array, codes: NDArray[np.integer], rows: Array, bounded: bool) -> _Design:
-    names, code = np.unique(codes, return_inverse=True)
-    basis, plain = _estimable(fixed, rows)
-    errors = fixed.shape[0] - basis.shape[1]
-    if errors < 1:
-        raise DesignError(_NO_ERROR.format(bins=fixed.shape[0], effects=basis.shape[1]))
-    member = np.zeros((fixed.shape[0], names.size))
-    member[np.arange(fixed.shape[0]), code] = 1.0
-    largest_group = float(member.sum(axis=0).max())
-    error = _error_contrasts(basis)
-    inside = error.T @ member
-    eigenvalue, vector = np.linalg.eigh(inside @ inside.T)
-    eigenvalue[eigenvalue < _EQUAL * largest_group] = 0.0
-    zeros = int(np.count_nonzero(eigenvalue == 0.0))
-    jump = np.flatnonzero(np.diff(eigenvalue[zeros:]) > _EQUAL * largest_group) + 1
-    cuts = np.concatenate([[0, zeros], zeros + jump, [errors]]).astype(np.intp)
-    count = np.diff(cuts[1:]).astype(float)
-    value = np.add.reduceat(eigenvalue, cuts[1:-1]) / count if zeros < errors else np.zeros(1)
-    _refuse_inseparable(value, count, zeros, names.size)
-    turned = vector.T @ error.T
-    across = member.T @ plain.T  # (groups, q): how each contrast weighs each group
-    tilt = turned @ member @ across  # (m, q)
-    bend = np.add.reduceat(tilt**2, cuts[1:-1], axis=0).T
-    shift = np.stack([np.add.reduceat(t[:, None] * turned, cuts[1:-1], axis=0) for t in tilt.T])
-    lowest = 0.0 if bounded else (SMALLEST_EIGENVALUE - 1.0) / largest_group
-    return _Design(
-        value=value,
-        count=count,
-        zeros=zeros,
-        errors=errors,
-        rows=turned,
-        cuts=cuts,
-        plain=plain,
-        shift=shift,
-        base=np.einsum("ij,ij->i", plain, plain),
-        slope=np.einsum("ij,ij->j", across, across),
-        bend=bend,
-        lowest=lowest,
-    )
-
-
-def _refuse_inseparable(value: Array, count: Array, zeros: int, groups: int) -> None:
-    """The expected information at ρ = 0 must tell the two variances apart (Cauchy-Schwarz: not if all λ are equal)."""
-    squares = float(count @ value**2)
-    overlap = float(count @ value) / np.sqrt((zeros + float(count.sum())) * squares) if squares > 0.0 else 1.0
-    if overlap >= 1.0 or (1.0 + overlap) / (1.0 - overlap) > LARGEST_CONDITION:
-        raise DesignError(
-            "The variance between groups cannot be told from the variance inside them: "
-            f"{groups} {'group leaves' if groups == 1 else 'groups leave'} one kind of difference only once the fixed "
-            "effects are taken out. It needs more groups that share treatments, or more bins inside groups."
-        )
-
-
-def _middle(design: _Design) -> float:
+def _middle(design: ResponseDesign) -> float:
     """λ̄, the typical eigenvalue that scales u = 1/(1 + ρλ̄)."""
     return float(design.count @ design.value / design.count.sum())
 
 
-def _largest_u(design: _Design) -> float:
+def _largest_u(design: ResponseDesign) -> float:
     return 1.0 / (1.0 + design.lowest * _middle(design))
 
 
@@ -274,7 +159,7 @@ def _shrink(relative: Array, u: Array) -> Array:
     return np.asarray(np.reciprocal(shrink, out=shrink))
 
 
-def _sums_of_squares(design: _Design, block: Array) -> tuple[Array, Mask]:
+def _sums_of_squares(design: ResponseDesign, block: Array) -> tuple[Array, Mask]:
     """s_λ (1 + k, S), λ = 0 first, and which columns have no variation inside groups (their sums are set to 1)."""
     coordinates = design.rows @ block
     squares = np.zeros((design.cuts.size - 1, block.shape[1]))
@@ -287,7 +172,7 @@ def _sums_of_squares(design: _Design, block: Array) -> tuple[Array, Mask]:
     return squares, empty
 
 
-def _maximise(design: _Design, squares: Array) -> Array:
+def _maximise(design: ResponseDesign, squares: Array) -> Array:
     """u (S,) at the maximum of the restricted likelihood over the domain.
 
     φ(u) = T·R − mU has the sign of the derivative of −2ℓ in ρ; with two distinct eigenvalues it is a straight line in
@@ -321,7 +206,7 @@ def _maximise(design: _Design, squares: Array) -> Array:
     return u
 
 
-def _roots(design: _Design, squares: Array, low: Array, high: Array, at_low: Array, at_high: Array) -> Array:
+def _roots(design: ResponseDesign, squares: Array, low: Array, high: Array, at_low: Array, at_high: Array) -> Array:
     """Newton for φ(u) = 0 in each bracket low … high (S,), φ being above zero at ``low`` and not at ``high``."""
     u = low + (high - low) * (at_low / (at_low - at_high))
     relative = design.value / _middle(design)
@@ -363,14 +248,14 @@ def _roots(design: _Design, squares: Array, low: Array, high: Array, at_low: Arr
     return u
 
 
-def _take_deepest(design: _Design, squares: Array, column: NDArray[np.intp], candidate: Array, u: Array) -> None:
+def _take_deepest(design: ResponseDesign, squares: Array, column: NDArray[np.intp], candidate: Array, u: Array) -> None:
     """Put into ``u`` the candidate with the lowest −2ℓ of each column that has candidates."""
     depth = _deviance(design, squares[:, column], candidate)
     order = np.argsort(-depth, kind="stable")  # written last, the deepest stays
     u[column[order]] = candidate[order]
 
 
-def _deviance(design: _Design, squares: Array, u: Array) -> Array:
+def _deviance(design: ResponseDesign, squares: Array, u: Array) -> Array:
     """−2ℓ (S,) up to a constant, in u = 1/(1 + ρλ̄)."""
     weight = _shrink(design.value / _middle(design), u)
     if design.zeros:
@@ -380,7 +265,7 @@ def _deviance(design: _Design, squares: Array, u: Array) -> Array:
 
 
 def _answer(
-    design: _Design,
+    design: ResponseDesign,
     block: Array,
     u: Array,
     squares: Array,
