@@ -386,6 +386,11 @@ def test_pairs_that_never_meet_are_refused_by_name():
     assert any("A and C" in note or "C and A" in note for note in fit.notes)
 
 
+def test_values_that_were_refused_travel_on():
+    earlier = Refusal("outcomes", ("No column carries it.",), "ph")
+    assert fit_bins(earlier) is earlier
+
+
 def test_importing_the_room_needs_no_data_frames():
     code = "import sys, trialkit.models; sys.exit('pandas' in sys.modules or 'statsmodels' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

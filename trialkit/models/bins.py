@@ -21,7 +21,7 @@ LAYOUTS: dict[str, Callable[[Measured, Variances | None], Fit | Refusal]] = {
 }
 
 
-def fit_bins(values: BinValues, *, variances: Variances | None = None) -> Fit | Refusal:
+def fit_bins(values: BinValues | Refusal, *, variances: Variances | None = None) -> Fit | Refusal:
     """Treatment effects by the layout that was drawn.
 
     The method follows from the layout and from which bins have a value, never from the values: least squares with
@@ -31,8 +31,11 @@ def fit_bins(values: BinValues, *, variances: Variances | None = None) -> Fit | 
 
     Values are taken on ``values.outcome.scale``. Bins without a value are left out and named in ``Fit.notes``; pairs
     that cannot be estimated are NaN and explained in ``Fit.refused``. What cannot be answered at all comes back as a
-    ``Refusal`` of stage "models". DesignError for an unknown ``variances``.
+    ``Refusal`` of stage "models"; values that were refused earlier travel on as they are. DesignError for an unknown
+    ``variances``.
     """
+    if isinstance(values, Refusal):
+        return values
     if variances not in (None, "common", "by treatment"):
         raise DesignError(
             f'variances: found "{variances}"; expected "common" or "by treatment". Leave it out for the rule.'
