@@ -95,8 +95,13 @@ def with_amounts(treatment: Treatment, starter: Starter) -> Treatment:
     amounts: dict[str, float] = {}
     if treatment.role != "nothing":
         amounts["water_l"] = starter.water_l
-    if treatment.role in LIQUID_ROLES:
-        amounts |= {"sugar_g": starter.sugar_g, "nitrogen_g": round(starter.nitrogen_g, 3)}
+    sugar = nitrogen = treatment.role in LIQUID_ROLES
+    if "nitrogen" in treatment.factors:  # a factor of its own, not part of the carrier
+        nitrogen = treatment.factors["nitrogen"] == "with"
+    if sugar:
+        amounts["sugar_g"] = starter.sugar_g
+    if nitrogen:
+        amounts["nitrogen_g"] = round(starter.nitrogen_g, 3)
     if treatment.role == "soil":
         amounts["soil_kg"] = starter.soil_kg
     if starter.turns_per_week is not None:
@@ -107,11 +112,15 @@ def with_amounts(treatment: Treatment, starter: Starter) -> Treatment:
 def split_batch(treatments: Sequence[Treatment], bins: Mapping[str, int]) -> Batch:
     """Scale the brew to the trial. ``bins`` maps a treatment to its number of bins.
 
-    Every arm that gets liquid takes it from one brew; arms whose declared water is more than the brew's share are
-    topped up with plain water. Raises DesignError where arms that share the brew declare different sugar or nitrogen.
+    Every arm that gets liquid takes it from one brew (without the nitrogen where that is a factor of its own); arms
+    whose declared water is more than the brew's share are topped up with plain water. Raises DesignError where arms
+    that share the brew declare different sugar or nitrogen.
     """
     sharing = [item for item in treatments if item.role in LIQUID_ROLES]
-    recipes = {(item.amounts.get("sugar_g", 0.0), item.amounts.get("nitrogen_g", 0.0)) for item in sharing}
+    apart = any("nitrogen" in item.factors for item in treatments)
+    recipes = {
+        (item.amounts.get("sugar_g", 0.0), 0.0 if apart else item.amounts.get("nitrogen_g", 0.0)) for item in sharing
+    }
     if len(recipes) > 1:
         words = "; ".join(
             f"{item.name}: {item.amounts.get('sugar_g', 0.0):g} g sugar, {item.amounts.get('nitrogen_g', 0.0):g} g "
@@ -132,7 +141,12 @@ def split_batch(treatments: Sequence[Treatment], bins: Mapping[str, int]) -> Bat
         count = bins.get(item.name, 0)
         if item.role in LIQUID_ROLES:
             litres[item.role] += share * count
-        pours.append(Pour(item.name, item.role, count, item.amounts, share, water - share, _PREPARE[item.role]))
+        prepare = _PREPARE[item.role]
+        if item.factors.get("culture") == "with" and item.role == "other":
+            prepare = "The cells of the live brew, strained off and rinsed, in plain water."
+        if item.factors.get("nitrogen") == "with":
+            prepare += " The nitrogen is weighed into each bin's share."
+        pours.append(Pour(item.name, item.role, count, item.amounts, share, water - share, prepare))
     portions = sum(pour.bins for pour in pours if pour.role in LIQUID_ROLES) * (1 + SPARE)
     return Batch(
         water_l=liquid * portions,
