@@ -160,6 +160,13 @@ def test_within_days(low, high, call):
     assert (verdict.call, verdict.beyond_no_effect, verdict.inside_margin) == (call, 0, None)
 
 
+def test_within_days_of_a_peak():
+    peak = Outcome("days_to_peak", "days to the peak", "days", "identity", 0, "time", "loggers", "It cannot tell why.")
+    claim = replace(WITHIN, outcome="days_to_peak", amount=5.0)
+    assert judge(comparison(peak, 3.0, 4.5, kind="level", against=None), claim).call == "support"
+    assert claim_contradiction(replace(FASTER, outcome="days_to_peak"), peak) is not None
+
+
 def test_a_refusal_cannot_be_answered():
     plan = Plan("water", claims=(FASTER,), stated_before_data=True)
     values = BinValues(RATE, "primary", plan, ())

@@ -13,6 +13,7 @@ from trialkit.records import Claim, Interval, Outcome
 
 RATES = frozenset({"decay_rate"})
 TIMES = frozenset({"days_to_threshold", "days_to_finish"})
+DAYS = TIMES | {"days_to_peak"}  # a peak has its day, but neither an early nor a late one is a speed
 
 
 @dataclass(frozen=True)
@@ -81,8 +82,8 @@ def claim_contradiction(claim: Claim, outcome: Outcome) -> str | None:
 def _size_problem(claim: Claim, outcome: Outcome) -> str | None:
     size, amount, name = claim.size, claim.amount, outcome.name
     if size == "within_days":
-        if name not in TIMES:
-            return f"found within_days on {name}; it is counted on times only ({', '.join(sorted(TIMES))})."
+        if name not in DAYS:
+            return f"found within_days on {name}; it is counted on times only ({', '.join(sorted(DAYS))})."
         if claim.against is not None:
             return f'found within_days against "{claim.against}"; it has a number to compare with. Leave out against.'
         return None if amount > 0.0 else f"found within_days = {amount:g}; expected a number of days above 0."
