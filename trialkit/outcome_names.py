@@ -39,7 +39,7 @@ OUTCOMES: Mapping[str, tuple[Literal[-1, 0, 1], Literal["identity", "log"]]] = {
     "odour_score": (1, "identity"),
 }
 
-_HEAT = ("day", "max_gap_d")
+_HEAT = ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55", "peak_temp_c", "days_to_peak")
 _BY_ASH = ("day", "from", "start_ash_sd_points", "ash_sd_points")
 # the keys that the table of an outcome may hold in a trial file
 SETTINGS: Mapping[str, tuple[str, ...]] = {
@@ -51,5 +51,5 @@ SETTINGS: Mapping[str, tuple[str, ...]] = {
     "organic_matter_loss_pct": _BY_ASH,
     "carbon_loss_pct": ("day", "from"),
     "nitrogen_loss_pct": ("day", "from"),
-    **{name: _HEAT for name in ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55")},
+    **{name: ("day", "max_gap_days") for name in _HEAT},
 }

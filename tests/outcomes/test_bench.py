@@ -119,6 +119,14 @@ def test_treatments_never_touch_a_value(trial, course, name):
     assert [value.treatment for value in other.values] == list(arms.values())
 
 
+def test_a_reason_shared_by_all_bins_is_said_once(trial, course):
+    rows = [row for i in range(9) for row in course(f"B{i}", [0, 9], core_temp_c=[20, 30])]
+    assert bin_values(trial(rows), "hours_above_40").reasons == (
+        "No bin has a value of hours_above_40.",
+        "All 9 bins: not read between day 0 and day 9: 9 days are unknown, beside 0 hours known.",
+    )
+
+
 def test_names_that_are_no_outcome(trial, course):
     with pytest.raises(DesignError, match=r'"decay_rates" is not an outcome\. Nearest is "decay_rate"'):
         bin_values(full_trial(trial, course), "decay_rates")

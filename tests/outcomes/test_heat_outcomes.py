@@ -72,9 +72,9 @@ def test_a_gap_is_unknown_and_not_below(trial, course):
     )
     heat = bin_values(trial(rows), "degree_days").values.values[0]
     assert heat.reason == "not read between day 1 and day 5: 4 days are unknown, beside 80 degree-days known"
-    allowed = bin_values(trial(rows, settings={"hours_above_55": {"max_gap_d": 4}}), "hours_above_55")
+    allowed = bin_values(trial(rows, settings={"hours_above_55": {"max_gap_days": 4}}), "hours_above_55")
     assert [value.value for value in allowed.values] == pytest.approx([144.0] * 3)
-    assert allowed.settings["max_gap_d"] == 4.0
+    assert allowed.settings["max_gap_days"] == 4.0
 
 
 def test_every_bin_is_summed_over_the_same_days(trial, course):
@@ -120,6 +120,16 @@ def test_a_peak_on_the_last_reading_is_said_aloud(trial, course):
     assert found.notes[-1] == "The highest reading is the last one in B1; the peak may lie later."
 
 
+def test_a_peak_between_distant_readings_may_be_missed(trial, course):
+    rows = course("B1", [0, 3, 4, 6], core_temp_c=[20, 50, 40, 30]) + course("B2", [0, 2, 4, 6], core_temp_c=[20] * 4)
+    found = bin_values(trial(rows), "peak_temp_c")
+    assert [value.value for value in found.values] == [50.0, 20.0]
+    assert found.notes == (
+        "Read from day 0 to day 6; a peak between two readings is not seen.",
+        "Readings lie more than 2 days apart in B1; the peak may be higher.",
+    )
+
+
 def test_one_visit_frames_nothing(trial, course):
     found = bin_values(trial(pair(course, [3], [50], [20])), "degree_days")
     assert found.reasons == ("No two days frame a stretch over which every bin has core_temp_c and ambient_temp_c.",)
@@ -127,8 +137,8 @@ def test_one_visit_frames_nothing(trial, course):
 
 def test_settings_that_mean_nothing(trial, course):
     for gap in (0, -1, "two"):
-        with pytest.raises(DesignError, match=r"max_gap_d: found .*; expected a number above 0"):
-            bin_values(trial(pair(course), settings={"degree_days": {"max_gap_d": gap}}), "degree_days")
+        with pytest.raises(DesignError, match=r"max_gap_days: found .*; expected a number above 0"):
+            bin_values(trial(pair(course), settings={"degree_days": {"max_gap_days": gap}}), "degree_days")
 
 
 def test_raising_both_temperatures_leaves_the_heat_alone(trial, course):

@@ -21,7 +21,7 @@ def test_volume_loss_on_the_last_common_day(trial, course):
     assert found.settings["day"] == 28.0
     assert found.values[0].rows == (("readings.csv", 2), ("readings.csv", 4))
     assert found.notes == (
-        "Compared on day 28, the last day on which every bin that was not lost has volume_l after a known start. "
+        "Compared on day 28, the last day on which every bin has volume_l after a known start. "
         "1 of 2 bins were read later still (B2 not); a day fixed in the trial file, [outcome.volume_loss_pct] day = …, "
         "would be kept.",
     )
@@ -58,6 +58,9 @@ def test_a_lost_bin_keeps_its_place_and_does_not_move_the_day(trial, course):
     assert found.settings["day"] == 28.0
     assert one_of(found, "B3").value is None
     assert one_of(found, "B3").reason == "lost on day 20, before it was read on day 28"
+    assert found.notes == (
+        "Compared on day 28, the last day on which every bin that was not lost has volume_l after a known start.",
+    )
     early = bin_values(trial(rows, lost={"B3": 20.0}, settings={"volume_loss_pct": {"day": 14}}), "volume_loss_pct")
     assert one_of(early, "B3").value == pytest.approx(20.0)
 
@@ -218,4 +221,4 @@ def test_one_visit_is_enough_for_a_mass(trial, course):
         trial(course("B1", [60], wet_mass_kg=[24]) + course("B2", [60], wet_mass_kg=[30])), "wet_mass_kg"
     )
     assert isinstance(found, BinValues)
-    assert found.notes == ("Compared on day 60, the last day on which every bin that was not lost has wet_mass_kg.",)
+    assert found.notes == ("Compared on day 60, the last day on which every bin has wet_mass_kg.",)

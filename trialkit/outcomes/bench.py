@@ -80,7 +80,11 @@ def say_reasons(values: Sequence[BinValue]) -> tuple[str, ...]:
     for value in values:
         if value.reason is not None:
             bins.setdefault(value.reason, []).append(value.bin)
-    return tuple(f"{name_bins(names)}: {reason}." for reason, names in bins.items())
+    everyone = f"All {len(values)} bins"
+    return tuple(
+        f"{everyone if len(names) == len(values) > 2 else name_bins(names)}: {reason}."
+        for reason, names in bins.items()
+    )
 
 
 def available_outcomes(trial: Trial) -> tuple[str, ...]:

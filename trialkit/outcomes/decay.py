@@ -165,8 +165,9 @@ def _measure_bin(course: Course, quantity: _Quantity, end: float | None) -> tupl
         "visits": float(days.size),
         "last_day": float(days.max()),
         "half_lives_seen": float(fit.rate * days.max() / np.log(2.0)),
-        "serial_p": fit.serial_p,
     }
+    if np.isfinite(fit.serial_p):
+        details["serial_p"] = fit.serial_p
     return course.value(fit.rate, read, low=fit.low, high=fit.high, details=details), fit
 
 

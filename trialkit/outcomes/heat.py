@@ -24,7 +24,7 @@ def _refuse_gaps(summary: HeatSummary, partial_amount: float, unit: str) -> None
     if not summary.gaps:
         return
     first, last = summary.gaps[0]
-    more = f" and {len(summary.gaps) - 1} more gaps" if len(summary.gaps) > 1 else ""
+    more = "" if len(summary.gaps) == 1 else f", the first of {len(summary.gaps)} such gaps"
     raise NoValueError(
         f"not read between day {first:g} and day {last:g}{more}: {summary.unknown_days:g} days are unknown, "
         f"beside {partial_amount:.4g} {unit} known"
@@ -63,7 +63,7 @@ def _over_window(
 ) -> Measured | str:
     courses = courses_of(trial)
     masks = [course.was_read(*columns) for course in courses]
-    max_gap = number_setting(settings, outcome, "max_gap_d", MAX_GAP_DAYS, above=0.0)
+    max_gap = number_setting(settings, outcome, "max_gap_days", MAX_GAP_DAYS, above=0.0)
     assert max_gap is not None
     declared = number_setting(settings, outcome, "day", None)
     window = _window(courses, masks, declared)
@@ -85,7 +85,7 @@ def _over_window(
     still = [value.bin for value in values if value.details.get("above_at_end")]
     if still and len(columns) == 1:  # above ambient at the end is the rule, above a threshold is not
         notes.append(f"Still above at the last of these days: {name_bins(still)}; more was to come.")
-    return Measured(values, {"day": last, "first_day": first, "max_gap_d": max_gap}, tuple(notes))
+    return Measured(values, {"day": last, "first_day": first, "max_gap_days": max_gap}, tuple(notes))
 
 
 def _sum_bin(
@@ -141,11 +141,13 @@ def _peak(trial: Trial, settings: Settings, *, outcome: str, take_day: bool) -> 
     """The highest reading up to a day, or when it was first read. What happened between readings is not known."""
     courses = courses_of(trial)
     masks = [course.was_read("core_temp_c") for course in courses]
+    max_gap = number_setting(settings, outcome, "max_gap_days", MAX_GAP_DAYS, above=0.0)
+    assert max_gap is not None
     window = _window(courses, masks, number_setting(settings, outcome, "day", None))
     if window is None:
         return "No two days frame a stretch over which every bin has core_temp_c."
     first, last = window
-    values, at_end = [], []
+    values, at_end, sparse = [], [], []
     for course, mask in zip(courses, masks, strict=True):
         inside = np.flatnonzero(mask & (course.days >= first - SAME_DAY) & (course.days <= last + SAME_DAY))
         lost = course.bin.lost_on_day
@@ -158,12 +160,16 @@ def _peak(trial: Trial, settings: Settings, *, outcome: str, take_day: bool) -> 
             if when >= course.days[inside][-1] - SAME_DAY:
                 at_end.append(course.bin.bin)
             longest = float(np.diff(course.days[inside]).max()) if inside.size > 1 else last - first
+            if longest > max_gap:
+                sparse.append(course.bin.bin)
             details = {"peak_temp_c": top, "days_to_peak": when, "longest_gap_d": longest}
             values.append(course.value(when if take_day else top, map(int, inside), details=details))
     notes = [f"Read from day {first:g} to day {last:g}; a peak between two readings is not seen."]
+    if sparse:
+        notes.append(f"Readings lie more than {max_gap:g} days apart in {name_bins(sparse)}; the peak may be higher.")
     if at_end:
         notes.append(f"The highest reading is the last one in {name_bins(at_end)}; the peak may lie later.")
-    return Measured(tuple(values), {"day": last, "first_day": first}, tuple(notes))
+    return Measured(tuple(values), {"day": last, "first_day": first, "max_gap_days": max_gap}, tuple(notes))
 
 
 def _lacks(columns: tuple[str, ...], trial: Trial) -> str | None:

@@ -74,7 +74,8 @@ def last_common_day(courses: Sequence[Course], masks: Sequence[Mask]) -> float |
 
 
 def _say_default(courses: Sequence[Course], masks: Sequence[Mask], day: float, what: str, outcome: str) -> str:
-    text = f"Compared on day {day:g}, the last day on which every bin that was not lost has {what}."
+    lost = "" if all(course.survived for course in courses) else " that was not lost"
+    text = f"Compared on day {day:g}, the last day on which every bin{lost} has {what}."
     last = {
         course.bin.bin: float(course.days[mask][-1])
         for course, mask in zip(courses, masks, strict=True)
