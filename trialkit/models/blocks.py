@@ -66,7 +66,7 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
         return found.refusal(no_error_reason(found), *unusable.values())
     unconnected = [(a, b) for a, b in asked if not design.connected[position[a], position[b]]]
     if unconnected or (design.error_df == 1 and design.block_df >= 1):
-        return fit_random_blocks(found, refused, notes + single_bin_notes(found) + _why_random(unconnected))
+        return fit_random_blocks(found, design, refused, notes + single_bin_notes(found) + _why_random(unconnected))
     apart = _never_meet(found, design)
     result = fit_strata(design, found.y)
     fit = strata_record(

@@ -13,7 +13,7 @@ from trialkit.models.measured import Measured
 from trialkit.models.pairs import has_spread
 from trialkit.numerics.kenward_roger import SmallSample, contrast_estimate, joint_test, small_sample
 from trialkit.numerics.reml import RemlFit, fit_reml
-from trialkit.numerics.strata import strata_design
+from trialkit.numerics.strata import StrataDesign
 from trialkit.numerics.variance_structures import DesignVariance, variance_structure
 from trialkit.records import Fit, Refusal, read_only
 
@@ -25,7 +25,6 @@ def fit_random_blocks(found: Measured, refused: Mapping[tuple[str, str], str], n
     """
     present = np.flatnonzero(found.bins_per_treatment)
     x = (found.treatment[:, None] == present[None, :]).astype(float)
-    fixed = strata_design(found.treatment, found.block, treatments=len(found.treatments))
     inside = float(np.sum((fixed.error_projection @ (found.y - found.y.mean())) ** 2))
     if not has_spread(found, inside / max(fixed.error_df, 1)):
         return found.refusal(no_spread_reason(found))
