@@ -18,10 +18,13 @@ from trialkit.numerics.variance_structures import DesignVariance, variance_struc
 from trialkit.records import Fit, Refusal, read_only
 
 
-def fit_random_blocks(found: Measured, refused: Mapping[tuple[str, str], str], notes: tuple[str, ...]) -> Fit | Refusal:
+def fit_random_blocks(
+    found: Measured, fixed: StrataDesign, refused: Mapping[tuple[str, str], str], notes: tuple[str, ...]
+) -> Fit | Refusal:
     """Restricted likelihood with the block variance bounded at zero; standard errors and df of Kenward and Roger.
 
-    A pair with less than one degree of freedom is refused and the others stay.
+    ``fixed`` is the same layout with blocks fixed, which tells whether bins differ at all inside blocks. A pair
+    with less than one degree of freedom is refused and the others stay.
     """
     present = np.flatnonzero(found.bins_per_treatment)
     x = (found.treatment[:, None] == present[None, :]).astype(float)
