@@ -33,6 +33,8 @@ class Desk:
         return self.files.readings[0].name if self.files.readings else Path(self.files.folder).name
 
     def in_order(self) -> tuple[Finding, ...]:
-        """The findings by file as read, then by line."""
+        """The findings by file as read, then by line, the bin first."""
         order = {source.file: index for index, source in enumerate(self.sources)}
-        return tuple(sorted(self.findings, key=lambda f: (order.get(f.file, len(order)), f.line or 0)))
+        return tuple(
+            sorted(self.findings, key=lambda f: (order.get(f.file, len(order)), f.line or 0, f.column != "bin"))
+        )

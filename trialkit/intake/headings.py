@@ -104,8 +104,8 @@ def nearest_heading(typed: str, absent: list[str]) -> str | None:
     stem = _UNIT_END.sub("", key)
     if stem in bare:
         return bare[stem]
-    for short, name in plain.items():
-        if min(len(short), len(key)) >= 3 and _one_slip_apart(key, short):
+    for name in absent:
+        if min(len(_plain(name)), len(key)) >= 3 and _one_slip_apart(key, _plain(name)):
             return name
     return None
 
