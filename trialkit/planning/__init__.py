@@ -9,9 +9,29 @@ from importlib import import_module
 from typing import Any
 
 _HOME = {
-    "LayoutRequest": "layout_request",
     "DrawnLayout": "layouts",
+    "LayoutRequest": "layout_request",
+    "PlanRequest": "request",
+    "PlannedTrial": "plan",
+    "Portion": "recipe",
+    "Starter": "starters",
+    "WrittenPlan": "writing",
+    "build_request": "options",
+    "deviations": "registration",
     "draw_layout": "layouts",
+    "draw_sheets_again": "again",
+    "factorial_treatments": "factorials",
+    "find_feedstock": "feedstocks",
+    "make_recipe": "recipe",
+    "own_feedstock": "feedstocks",
+    "plan_trial": "plan",
+    "print_to_pdf": "printing",
+    "propose_arms": "starters",
+    "read_portion": "options",
+    "refuse_to_overwrite": "writing",
+    "stated_parts": "options",
+    "weigh_starter": "recipe",
+    "write_plan": "writing",
 }
 __all__ = sorted(_HOME)
 

@@ -35,6 +35,13 @@ def _wrong_names(request: LayoutRequest) -> list[str]:
     names = request.treatments
     if any(not name.strip() for name in names):
         reasons.append("found a treatment without a name; expected a name for every arm.")
+    for name in names:
+        if name.strip() and (name != name.strip() or not name.isprintable() or name[0] in "=+-@"):
+            reasons.append(
+                f"found the treatment {name!r}; expected a name that begins with a letter or digit, "
+                "without blanks around "
+                "it and without line breaks or tabs: a spreadsheet would run or change it."
+            )
     twice = [name for name, count in Counter(names).items() if count > 1]
     if twice:
         reasons.append(f"found {', '.join(twice)} twice among the treatments; expected every arm once.")

@@ -9,7 +9,8 @@ from typing import Any, Literal
 
 from trialkit.errors import DesignError, nearest_name
 from trialkit.outcome_names import OUTCOMES
-from trialkit.planning.layout_request import LayoutRequest
+from trialkit.planning.field_sheets import HEADINGS
+from trialkit.planning.layout_request import LayoutRequest, arms_of
 from trialkit.planning.recipe import TARGET_MOISTURE, Portion
 from trialkit.planning.starters import Starter
 from trialkit.records import Claim, Treatment
@@ -17,6 +18,7 @@ from trialkit.records import Claim, Treatment
 USUAL_DAYS = (0, 3, 7, 10, 14, 21, 28, 42, 56)
 LAST_DAY = 3650
 SATURDAY = 5
+TIMES = ("days_to_threshold", "days_to_finish")
 USUAL_COLUMNS = (
     "core_temp_c", "ambient_temp_c", "volume_l", "wet_mass_kg", "moisture_pct", "finished", "appearance_score",
     "odour_score", "rater", "water_added_l", "turned", "note",
@@ -180,8 +182,6 @@ def _wrong_outcomes(request: PlanRequest) -> list[str]:
 
 
 def _wrong_claims(request: PlanRequest) -> list[str]:
-    from trialkit.planning.layout_request import arms_of
-
     arms = arms_of(request.layout)
     reasons = []
     for claim in request.claims:
@@ -196,15 +196,51 @@ def _wrong_claims(request: PlanRequest) -> list[str]:
             near = nearest_name(claim.outcome, OUTCOMES)
             hint = f' Nearest: "{near}".' if near else ""
             reasons.append(f'claim "{claim.text}": found the outcome "{claim.outcome}".{hint}')
-        elif OUTCOMES[claim.outcome][0] == 0 and claim.size == "times_as_fast":
+        else:
+            reasons += [f'claim "{claim.text}": {reason}' for reason in _wrong_size(claim)]
+    return reasons
+
+
+def _wrong_size(claim: Claim) -> list[str]:
+    """Why this size cannot be counted in this outcome, or contradicts its own margin."""
+    better, scale = OUTCOMES[claim.outcome]
+    fits = {
+        "times_as_fast": claim.outcome in ("decay_rate", *TIMES),
+        "within_days": claim.outcome in (*TIMES, "days_to_peak"),
+        "at_least": scale == "identity",
+        "at_least_ratio": scale == "log",
+    }
+    if not fits[claim.size]:
+        right = [size for size, fit in fits.items() if fit]
+        return [f"{claim.size} does not fit {claim.outcome}; expected {' or '.join(right)}."]
+    reasons = []
+    if not claim.amount > 0:
+        reasons.append(f"found the size {claim.amount:g}; expected a number above 0.")
+    elif claim.equivalence is not None and claim.size != "within_days":
+        low, high = claim.equivalence
+        falls = claim.outcome != "decay_rate" if claim.size == "times_as_fast" else better < 0
+        none, claimed = (0.0, claim.amount) if claim.size == "at_least" else (1.0, claim.amount)
+        if falls:
+            claimed = -claimed if claim.size == "at_least" else 1.0 / claimed
+        if not low < none < high:
+            reasons.append(f"found the margin {low:g} to {high:g}; expected one on both sides of {none:g}.")
+        elif low < claimed < high:
             reasons.append(
-                f'claim "{claim.text}": {claim.outcome} has no better direction, so nothing is "as fast" in it.'
+                f"the size {claimed:g} lies inside the margin {low:g} to {high:g}, so it would count as no difference. "
+                "Claim more, or narrow the margin."
             )
     return reasons
 
 
 def _wrong_rest(request: PlanRequest) -> list[str]:
     reasons = []
+    for name in request.measured:
+        if name not in HEADINGS:
+            near = nearest_name(name, HEADINGS)
+            hint = f' Nearest: "{near}".' if near else ""
+            reasons.append(f'found the column "{name}" to be read; expected one of {", ".join(HEADINGS)}.{hint}')
+    if len(set(request.measured)) < len(request.measured):
+        reasons.append("found a column twice among those to be read; expected every column once.")
     if not 0.5 < request.level < 1:
         reasons.append(f"found the level {request.level:g}; expected a number between 0.5 and 1, say 0.95.")
     if request.paper not in ("A4", "Letter"):
