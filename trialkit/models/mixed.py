@@ -194,7 +194,7 @@ class MixedFit:
     def _factor(self, use: str, name: str) -> Factor:
         variable = self._variable(use, name)
         if isinstance(variable, Slope):
-            raise DesignError(f'{use}: "{name}" is a slope; expected a factor. Name it in `factors` to make it one.')
+            raise DesignError(f'{use}: "{name}" is a slope; expected a factor. Name it in `factors` to make one of it.')
         return variable
 
     def _variable(self, use: str, name: object) -> Factor | Slope:

@@ -58,15 +58,13 @@ def small_sample(fit: RemlFit) -> SmallSample:
     """Everything of Kenward & Roger that does not depend on the contrast."""
     a = fit.v_inverse @ fit.x
     shared = fit.structure.matrices @ a  # G_r V⁻¹X, (R, n, p)
-    p_r = -(a.T @ shared)
+    spread = -(fit.phi @ (a.T @ shared) @ fit.phi)  # Φ P_r Φ
     weights = _inverse(fit.information)
-    solved = fit.v_inverse @ shared
-    mixed = np.tensordot(weights, solved, axes=1)  # Σ_s W_rs V⁻¹G_sV⁻¹X
-    q = np.tensordot(shared, mixed, axes=([0, 1], [0, 1]))
-    spread = fit.phi @ p_r @ fit.phi
-    half = np.tensordot(weights, p_r @ fit.phi, axes=1)  # Σ_s W_rs P_s Φ, W symmetric
-    product = np.tensordot(half, p_r, axes=([0, 2], [0, 1]))
-    bias = fit.phi @ (q - product) @ fit.phi
+    # Q_rs − P_r Φ P_s = C_r' W⁻¹ C_s with C_r = N'G_rV⁻¹X: the same, without subtracting near-equal numbers.
+    c = fit.basis.T @ shared
+    w_inverse = np.linalg.inv(fit.basis.T @ fit.structure.covariance(fit.theta) @ fit.basis)
+    mixed = np.tensordot(weights, w_inverse @ c, axes=1)
+    bias = fit.phi @ np.tensordot(c, mixed, axes=([0, 1], [0, 1])) @ fit.phi
     adjusted = fit.phi + (bias + bias.T)
     return SmallSample(fit.beta, fit.phi, adjusted, spread, weights)
 

@@ -30,7 +30,7 @@ class RemlFit:
     """One fitted model, and the record of how it was reached.
 
     theta (R,): variances and covariances, in the order of `structure.names`. beta (p,), phi (p, p) =
-    (X'V⁻¹X)⁻¹: not yet adjusted for small samples. v_inverse (n, n). information (R, R): expected, at theta.
+    (X'V⁻¹X)⁻¹: not yet adjusted for small samples. basis (n, m): the N above. v_inverse (n, n). information (R, R): expected, at theta.
     information_condition: of I at V = identity, scaled to a unit diagonal. min_eigenvalue: smallest
     eigenvalue of V/σ², σ² the mean residual variance (of V/mean(diag V) where that is 0). at_bound: a variance
     is zero, a slope covariance singular, or V at the edge of its domain. residual_df: n − p.
@@ -38,6 +38,7 @@ class RemlFit:
 
     structure: VarianceStructure
     x: Array
+    basis: Array
     theta: Array
     beta: Array
     phi: Array
@@ -118,6 +119,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     return RemlFit(
         structure=structure,
         x=design,
+        basis=basis,
         theta=theta,
         beta=beta,
         phi=phi,
