@@ -119,7 +119,7 @@ def draw_means(
     shape = 0.5 * (n - p - layout.has_blocks - flat_sigma)
 
     y, spread = _start(layout, low, high)
-    y = np.repeat(y, chains, axis=1)
+    y = np.repeat(y.T, chains, axis=0)  # (D · chains, n)
     spread = np.repeat(np.maximum(spread, np.sqrt(floor)), chains)
     precision = np.minimum(spread**-2.0 * rng.gamma(2.0, 0.5, width), cap)
     unfinished = []
@@ -129,13 +129,13 @@ def draw_means(
         above = np.repeat(np.isfinite(low[i, open_sets]), chains)
         sign = np.where(above, 1.0, -1.0)
         bound = np.where(above, np.repeat(low[i, open_sets], chains), np.repeat(high[i, open_sets], chains))
-        y[i, columns] += sign * spread[columns] * np.abs(rng.standard_normal(columns.size))
+        y[columns, i] += sign * spread[columns] * np.abs(rng.standard_normal(columns.size))
         unfinished.append((i, columns, sign, bound))
 
     running = np.tri(layout.delta.size)  # running sums by a product, faster than a cumulative sum along columns
     out = np.empty((p, sets, chains, kept))
     for sweep in range(burn_in + kept):
-        rss_all = layout.shrink @ (layout.rotation @ y) ** 2
+        rss_all = layout.shrink @ (layout.rotation @ y.T) ** 2
         if not layout.has_blocks:
             at = np.zeros(width, dtype=np.intp)
         else:
@@ -148,16 +148,16 @@ def draw_means(
         sigma = precision**-0.5
         if sweep >= burn_in:
             noise = rng.standard_normal((width, p)) * sigma[:, None]
-            mean = np.einsum("mpn,nm->mp", layout.to_means[at], y) + np.einsum("mpq,mq->mp", layout.root[at], noise)
+            mean = np.einsum("mpn,mn->mp", layout.to_means[at], y) + np.einsum("mpq,mq->mp", layout.root[at], noise)
             out[:, :, :, sweep - burn_in] = mean.T.reshape(p, sets, chains)
         for i, columns, sign, bound in unfinished:
             row = layout.residual[at[columns], i]
             own = row[:, i]
-            now = y[i, columns]
-            centre = now - np.einsum("mn,nm->m", row, y[:, columns]) / own
+            now = y[columns]
+            centre = now[:, i] - np.einsum("mn,mn->m", row, now) / own
             s = sigma[columns] / np.sqrt(own)
             beyond = special.log_ndtr(sign * (centre - bound) / s)
-            y[i, columns] = centre - sign * s * special.ndtri_exp(np.log(rng.random(now.size)) + beyond)
+            y[columns, i] = centre - sign * s * special.ndtri_exp(np.log(rng.random(columns.size)) + beyond)
     return out.reshape(p, sets, chains * kept)
 
 
