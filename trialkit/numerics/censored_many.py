@@ -122,7 +122,9 @@ def censored_times_of_many(
         attained[k, trial] = bound.confidence
         low_end[k, trial], high_end[k, trial] = (bound.ratio, np.inf) if bound.is_at_least else (0.0, bound.ratio)
     return ManyCensoredTimes(
-        *(read_only(a) for a in (ratio, low_end, high_end)),
+        ratio=read_only(ratio),
+        low=read_only(low_end),
+        high=read_only(high_end),
         rule=read_only(rule),
         level_attained=read_only(attained),
         times=read_only(times),
@@ -133,7 +135,8 @@ def censored_times_of_many(
 
 def _blocks_with_event(events: NDArray[np.bool_], block: Codes) -> Codes:
     """Number of blocks with a finished bin (D,); events (n, D)."""
-    return np.stack([events[block == code].any(axis=0) for code in np.unique(block)]).sum(axis=0)
+    per_block = np.stack([events[block == code].any(axis=0) for code in np.unique(block)])
+    return np.asarray(per_block.sum(axis=0), dtype=np.intp)
 
 
 def _in_one_window(low: Array, high: Array) -> NDArray[np.bool_]:
