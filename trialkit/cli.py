@@ -58,7 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("Interrupted; nothing was changed.", file=sys.stderr)
         return INTERRUPTED
     except MemoryError:
-        print("The machine ran out of memory; nothing was changed. Close other programs and try again.", file=sys.stderr)
+        print("The machine ran out of memory; nothing was changed. Close other programs, try again.", file=sys.stderr)
         return STOPPED
     except OSError as problem:
         place = f" at {problem.filename}" if problem.filename else ""

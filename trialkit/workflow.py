@@ -81,7 +81,8 @@ def write_report(
     *,
     control: str | None = None,
     with_notes: bool = False,
-    say: Callable[[str], None] = lambda text: None,
+    pdf: bool = True,
+    say: Callable[[str], None] = lambda _: None,
 ) -> Written:
     """Check the files, execute the report notebook on them, export it, and move the result to ``out``.
 
@@ -100,5 +101,5 @@ def write_report(
     load_trial(path, control=control)
     run = {"folder": str(path), "control": control, "with_notes": with_notes}
     with staged(Path(out)) as stage:
-        sentences = report.produce(run, stage, say)
+        sentences = report.produce(run, stage, say, pdf=pdf)
     return Written(Path(out), sentences)
