@@ -55,7 +55,7 @@ def simulate(blocks, treatments, every, never, sigma, block_spread, effect, sets
     return arm, block if in_blocks else None, low, high, np.exp(middle + log_ratio[:, None])
 
 
-def calibrate(blocks, treatments, every, never, sets, rng, *, in_blocks=True, chains=50):
+def calibrate(blocks, treatments, every, never, sets, rng, *, in_blocks=True, chains=25):
     """One row of the table: what happened in ``sets`` trials of each scenario."""
     tally = dict.fromkeys(
         ("rule1", "rule1_held", "rule2", "rule2_held", "rule3", "bounds", "bounds_wrong", "bounds_allowed", "refused"),
@@ -149,8 +149,8 @@ def test_coverage_over_the_grid():
             (4, 2, 7, 0.0),
             (3, 3, 2, 0.0),
         )
-        judged = [calibrate(*cell, sets, rng, chains=30) for cell in short]
-        judged.append(calibrate(5, 2, 3, 0.15, sets, rng, in_blocks=False, chains=30))
+        judged = [calibrate(*cell, sets, rng) for cell in short]
+        judged.append(calibrate(5, 2, 3, 0.15, sets, rng, in_blocks=False))
     for row in judged:
         cell = {name: row[name] for name in list(row)[:5]}
         assert not below(row["rule2_coverage"], row["rule2_trials"]), (cell, row["rule2_coverage"])

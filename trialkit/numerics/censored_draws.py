@@ -44,7 +44,7 @@ class Layout:
     ``delta`` (G,), ``log_weight`` (G,): the grid, its spacing and the determinants −½ log|V| |X'V⁻¹X|;
     ``rotation`` (r, n): contrasts free of treatments in which V is diagonal; ``shrink`` (G, r): 1 over that diagonal;
     ``to_means`` (G, p, n): y to the estimate of β; ``root`` (G, p, p): Cholesky factor of its covariance over σ²;
-    ``residual`` (G, n, n): V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹, whose quadratic form in y is the residual sum of squares.
+    ``residual`` (n, G, n), bins first: V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹, whose quadratic form in y is the residual sum of squares.
     """
 
     arm: NDArray[np.intp]
@@ -89,7 +89,7 @@ def prepare_layout(arm: NDArray[np.intp], block: NDArray[np.intp] | None, *, gri
         shrink=1.0 / diagonal,
         to_means=covariance @ x.T @ weight,
         root=np.linalg.cholesky(covariance),
-        residual=weight - weight @ x @ covariance @ x.T @ weight,
+        residual=np.ascontiguousarray((weight - weight @ x @ covariance @ x.T @ weight).transpose(1, 0, 2)),
     )
 
 
@@ -130,7 +130,7 @@ def draw_means(
         sign = np.where(above, 1.0, -1.0)
         bound = np.where(above, np.repeat(low[i, open_sets], chains), np.repeat(high[i, open_sets], chains))
         y[columns, i] += sign * spread[columns] * np.abs(rng.standard_normal(columns.size))
-        unfinished.append((i, columns, sign, bound))
+        unfinished.append((i, columns, sign, bound, open_sets.size == sets))
 
     running = np.tri(layout.delta.size)  # running sums by a product, faster than a cumulative sum along columns
     out = np.empty((p, sets, chains, kept))
@@ -148,12 +148,14 @@ def draw_means(
         sigma = precision**-0.5
         if sweep >= burn_in:
             noise = rng.standard_normal((width, p)) * sigma[:, None]
-            mean = np.einsum("mpn,mn->mp", layout.to_means[at], y) + np.einsum("mpq,mq->mp", layout.root[at], noise)
+            mean = np.einsum("mpn,mn->mp", layout.to_means.take(at, axis=0), y) + np.einsum(
+                "mpq,mq->mp", layout.root.take(at, axis=0), noise
+            )
             out[:, :, :, sweep - burn_in] = mean.T.reshape(p, sets, chains)
-        for i, columns, sign, bound in unfinished:
-            row = layout.residual[at[columns], i]
+        for i, columns, sign, bound, whole in unfinished:
+            row = layout.residual[i].take(at if whole else at[columns], axis=0)
             own = row[:, i]
-            now = y[columns]
+            now = y if whole else y.take(columns, axis=0)
             centre = now[:, i] - np.einsum("mn,mn->m", row, now) / own
             s = sigma[columns] / np.sqrt(own)
             beyond = special.log_ndtr(sign * (centre - bound) / s)
