@@ -40,8 +40,12 @@ RATES = {  # k per bin and block
     "killed starter": (0.034, 0.037, 0.031, 0.036),
     "live starter": (0.036, 0.041, 0.033, 0.040),
 }
-DECAY = Outcome("decay_rate", "decay rate", "1/day", "log", 1, "rate k", "settling", "A rate says nothing of how far a bin gets.")
-LOSS = Outcome("dry_matter_loss_pct", "dry-matter loss", "% of what was put in", "identity", 1, "", "", "Loss is not finish.")
+DECAY = Outcome(
+    "decay_rate", "decay rate", "1/day", "log", 1, "rate k", "settling", "A rate says nothing of how far a bin gets."
+)
+LOSS = Outcome(
+    "dry_matter_loss_pct", "dry-matter loss", "% of what was put in", "identity", 1, "", "", "Loss is not finish."
+)
 CN = Outcome("cn_ratio", "C:N", "ratio", "log", -1, "", "", "")
 PH = Outcome("ph", "pH", "", "identity", 0, "", "", "")
 DAYS = Outcome("days_to_threshold", "time to the threshold", "days", "log", -1, "", "", "")
@@ -102,7 +106,16 @@ def make_trial(plan: Plan | None = None, **changes: Any) -> Trial:
         bins=bins,
         readings=readings,
         findings=(
-            Finding("warning", "unlikely", "readings.csv", 7, "core_temp_c", 'found "66.5"', "expected 65 °C or less", "Check the probe."),
+            Finding(
+                "warning",
+                "unlikely",
+                "readings.csv",
+                7,
+                "core_temp_c",
+                'found "66.5"',
+                "expected 65 °C or less",
+                "Check the probe.",
+            ),
         ),
         sources=(Source("readings.csv", "a" * 64, 50),),
         rows_read=50,
@@ -135,7 +148,7 @@ def make_comparison(
     comparison = Comparison(
         outcome=outcome, plan=make_plan(), treatment=treatment, against=against, kind=kind, estimate=estimate,  # type: ignore[arg-type]
         interval=interval, margin_interval=inner, alone=alone, margin_alone=Interval(inner.low, inner.high, 0.9),
-        std_error=0.0146, df=6.0, p=0.0123, bins=bins, role="primary", method="least squares in strata, intra-block error",
+        std_error=0.0146, df=6.0, p=0.0123, bins=bins, role="primary", method="least squares in strata",
     )  # fmt: skip
     return replace(comparison, **changes)
 
@@ -221,7 +234,7 @@ def make_analysis(*, claims: bool = True, plan: Plan | None = None, **trial_chan
     return Analysis(trial, answers, verdicts, "0.1.0")
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def make() -> SimpleNamespace:
     """The builders, for test modules that cannot import one another."""
     return SimpleNamespace(
@@ -257,7 +270,7 @@ def run_in_place(analysis: Analysis) -> Any:
     return notebook
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def run_notebook() -> Any:
     """Runs the showing cells of the report notebook in this process."""
     return run_in_place

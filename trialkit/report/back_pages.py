@@ -9,15 +9,15 @@ from trialkit.errors import word_finding
 from trialkit.records import Analysis, Answer, Fit, Refusal, SecondOpinion
 from trialkit.report.facts import comparisons
 from trialkit.report.methods import fit_sentences, versions
-from trialkit.report.passages import NOTHING, Passage, bullets, capitalised, folded, heading, join, paragraph
+from trialkit.report.passages import NOTHING, Passage, box, bullets, capitalised, folded, heading, join, paragraph
 from trialkit.report.rounding import plain
 from trialkit.report.tables import (
     Table,
     bins_table,
-    effects_table,
     means_table,
     number_cell,
     set_aside_table,
+    specialist_table,
     table,
     text_cell,
     values_of,
@@ -33,7 +33,7 @@ def appendix(
     ``second`` holds what other software finds on the same bin values; ``with_notes`` also prints the bins' note column,
     which may hold names.
     """
-    parts = [effects_table(analysis).passage() if comparisons(analysis) else NOTHING]
+    parts = [box([specialist_table(analysis).passage()], style="wide") if comparisons(analysis) else NOTHING]
     parts += [
         _outcome_part(answer, [item for item in second if item.outcome == answer.name]) for answer in analysis.answers
     ]

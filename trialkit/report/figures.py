@@ -31,12 +31,12 @@ PALETTE = ("#0173b2", "#de8f05", "#029e73", "#d55e00", "#cc78bc", "#ca9161", "#5
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "p", "h", "*")
 INK, SOFT, FAINT = "#26221d", "#6b6257", "#d9d2c7"
 PLATE = {"facecolor": "white", "edgecolor": "none", "pad": 0.8}  # keeps a label readable where a line runs behind it
-WIDTH = 4.5  # inches: 324 points, so 10-point text is 10 px high on a phone 360 px wide
+WIDTH = 4.0  # inches: 288 points, so 10-point text is 11 px high on a phone 360 px wide
 DPI = 200
 STYLE: Any = {
     "font.size": 10,
     "axes.labelsize": 10,
-    "xtick.labelsize": 9.5,
+    "xtick.labelsize": 10,
     "axes.edgecolor": SOFT,
     "axes.labelcolor": INK,
     "text.color": INK,
@@ -143,13 +143,13 @@ def draw_outcome(answer: Answer, analysis: Analysis) -> Drawing | None:
     claims = [verdict.claim for verdict in analysis.verdicts if verdict.claim.outcome == answer.name]
     fit = answer.fit if isinstance(answer.fit, Fit) else None
     rows, effects = len(order), len(found)
-    heights = [0.55 * rows + 0.25] + ([0.55 * effects + 0.3] if effects else [])
+    heights = [0.55 * rows + 0.25] + ([(0.72 if claims else 0.55) * effects + 0.3] if effects else [])
     figure, panels = _sheet(heights)
     _draw_bins(panels[0], values, order, fit)
     if effects:
         _draw_effects(panels[1], found, claims, order)
     alt = alt_text(values, found, claims)
-    return _drawing(figure, answer.name, alt, caption_text(values, found, claims))
+    return _drawing(figure, answer.name, alt, caption_text(values, found, claims, fitted=fit is not None))
 
 
 def treatment_order(trial: Trial, values: BinValues | None = None) -> tuple[str, ...]:
@@ -174,7 +174,7 @@ def _sheet(heights: Sequence[float], gap: float = 0.95) -> tuple[Figure, list[Ax
     from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    total = sum(heights) + gap * (len(heights) - 1) + 0.35 + 0.6
+    total = sum(heights) + gap * (len(heights) - 1) + 0.35 + 0.52
     with rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, total))
         panels, top = [], total - 0.35
@@ -202,7 +202,13 @@ def _draw_bins(axes: Axes, values: BinValues, order: tuple[str, ...], fit: Fit |
             by_block.setdefault(value.block, []).append(value)
     for members in by_block.values():
         members = sorted(members, key=lambda value: place[value.treatment])
-        axes.plot([float(v.value or 0.0) for v in members], [place[v.treatment] for v in members], color=FAINT, lw=0.9, zorder=1)
+        axes.plot(
+            [float(v.value or 0.0) for v in members],
+            [place[v.treatment] for v in members],
+            color=FAINT,
+            lw=0.9,
+            zorder=1,
+        )
     for row, name in enumerate(order):
         colour, marker = look(row)
         mine = [float(value.value or 0.0) for value in have if value.treatment == name]
@@ -224,7 +230,7 @@ def _axis_label(outcome: Outcome) -> str:
     return f"{capitalised(noun(outcome))}, {shown_unit(outcome)}" if shown_unit(outcome) else capitalised(noun(outcome))
 
 
-def _short(name: str, most: int = 40) -> str:
+def _short(name: str, most: int = 34) -> str:
     return name if len(name) <= most else f"{name[: most - 1]}…"
 
 
@@ -236,16 +242,16 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
     if log:
         axes.set_xscale("log")
     neutral = {"ratio": 1.0, "difference": 0.0, "superiority": 0.5}.get(kind)
-    marks = [mark for claim in claims if (mark := _claim_place(claim, found[0])) is not None]
+    marks = [(row, mark) for row, item in enumerate(found) for mark in _claim_places(claims, item)]
     ends = [end for item in found for end in (item.estimate, item.interval.low, item.interval.high) if end is not None]
     ends += [neutral] if neutral is not None else []
-    _limits(axes, [*ends, *marks], log)
+    _limits(axes, [*ends, *(mark for _, mark in marks)], log)
     if neutral is not None:
         axes.axvline(neutral, color=INK, lw=1, zorder=1)
-    for mark in dict.fromkeys(marks):
-        axes.axvline(mark, color=INK, lw=1.3, ls=(0, (4, 3)), zorder=1)
-        axes.annotate("claimed", (mark, 1), xycoords=("data", "axes fraction"), xytext=(0, 1), fontsize=9,
-                      textcoords="offset points", ha="center", va="bottom", color=INK)  # fmt: skip
+    for row, mark in dict.fromkeys(marks):
+        axes.plot([mark, mark], [row - 0.12, row + 0.26], color=INK, lw=1.5, ls=(0, (2.5, 1.8)), zorder=5)
+        axes.annotate("claimed", (mark, row + 0.26), xytext=(0, -2), fontsize=9.5, textcoords="offset points",
+                      ha="center", va="top", color=INK, zorder=5)  # fmt: skip
     for row, item in enumerate(found):
         spot = order.index(item.treatment) if item.treatment in order else row
         colour, marker = look(spot)
@@ -260,7 +266,7 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
         axes.annotate(f"{_short(item.treatment + beside)}: {effect_label(item)}", (0, row), fontsize=10,
                       xycoords=("axes fraction", "data"), xytext=(0, 9), textcoords="offset points", va="bottom",
                       color=INK, bbox=PLATE, zorder=4)  # fmt: skip
-    axes.set_ylim(len(found) - 0.6, -0.8)
+    axes.set_ylim(len(found) - (0.35 if marks else 0.6), -0.8)
     axes.set_xlabel(_effect_axis(found[0]))
 
 
@@ -268,14 +274,21 @@ def _positive(item: Comparison) -> bool:
     return item.estimate > 0 and (item.interval.low is None or item.interval.low > 0)
 
 
-def _claim_place(claim: Claim, item: Comparison) -> float | None:
-    """Where the claimed size lies on the axis as drawn (treatment over control, not turned)."""
-    less = item.outcome.better < 0
-    if claim.size in ("times_as_fast", "at_least_ratio") and item.kind == "ratio" and claim.amount > 0:
-        return 1 / claim.amount if less else claim.amount
-    if claim.size == "at_least" and item.kind == "difference":
-        return -claim.amount if less else claim.amount
-    return claim.amount if claim.size == "within_days" and item.kind == "level" else None
+def _claim_places(claims: Sequence[Claim], item: Comparison) -> list[float]:
+    """Where the sizes claimed of this very comparison lie on the axis as drawn (treatment over against, not turned)."""
+    places = []
+    for claim in claims:
+        swapped = (claim.against, claim.treatment) == (item.treatment, item.against)
+        if not swapped and (claim.treatment, claim.against) != (item.treatment, item.against):
+            continue
+        down = (item.outcome.better < 0) != swapped
+        if claim.size in ("times_as_fast", "at_least_ratio") and item.kind == "ratio" and claim.amount > 0:
+            places.append(1 / claim.amount if down else claim.amount)
+        elif claim.size == "at_least" and item.kind == "difference":
+            places.append(-claim.amount if down else claim.amount)
+        elif claim.size == "within_days" and item.kind == "level":
+            places.append(claim.amount)
+    return places
 
 
 def _limits(axes: Axes, ends: list[float], log: bool) -> None:
@@ -370,7 +383,6 @@ def draw_courses(trial: Trial, answer: Answer) -> Drawing | None:
             axes.plot(days, level, color=colour, marker=marker, ms=3.2, lw=1.2, mec="white", mew=0.3, zorder=2)
         axes.set_title(_short(name), loc="left", fontsize=10, color=INK, fontweight="bold", pad=5, y=1.0)
         axes.locator_params(axis="y", nbins=4)
-        axes.tick_params(labelsize=9)
         axes.set_position((0.13, axes.get_position().y0, 0.82, axes.get_position().height))
     panels[-1].set_xlabel(f"Day (up the side: {label})")
     what = label.split(",")[0]
@@ -429,16 +441,19 @@ def alt_text(values: BinValues, found: Sequence[Comparison], claims: Sequence[Cl
     return " ".join(parts)
 
 
-def caption_text(values: BinValues, found: Sequence[Comparison], claims: Sequence[Claim] = ()) -> str:
-    """The caption: what a dot, a line and a bar are."""
+def caption_text(
+    values: BinValues, found: Sequence[Comparison], claims: Sequence[Claim] = (), *, fitted: bool = True
+) -> str:
+    """The caption: what a mark, a line and a bar are."""
     outcome = values.outcome
     blocks = any(value.block is not None for value in values.values)
     text = f"{capitalised(noun(outcome))}. Above, every bin is one mark"
-    text += "; thin lines join bins of one block." if blocks else "."
+    text += ", thin lines join bins of one block" if blocks else ""
+    text += ", and the upright stroke is the adjusted mean." if fitted else "."
     if not found:
         return text.replace("Above, every", "Every")
     text += f" Below, the estimate and its {rounding.percent(found[0].interval.level)} range"
-    text += "; the dashed line is what was claimed." if claims else "."
+    text += "; the dashed stroke is what was claimed." if claims else "."
     return text
 
 

@@ -34,11 +34,11 @@ def opening(analysis: Analysis) -> Passage:
     names = {item.treatment for item in trial.bins}
     size = f"{counted(len(names), 'treatment')}, {counted(len(trial.bins), 'bin')}"
     start = f", started {plan.start.isoformat()}" if plan.start is not None else ""
-    return join([
+    return box([
         element("h1", title_of(analysis)),
         paragraph(plan.question, "question") if plan.question else NOTHING,
         paragraph(f"{size}{start}", "size"),
-    ])  # fmt: skip
+    ], "header")  # fmt: skip
 
 
 def answer(analysis: Analysis) -> Passage:

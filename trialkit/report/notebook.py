@@ -25,7 +25,7 @@ def execute(
     run_file: str | Path,
     folder: str | Path,
     *,
-    timeout: float = CELL_TIMEOUT_S,
+    timeout: int = CELL_TIMEOUT_S,
     progress: Progress | None = None,
 ) -> Any:
     """Runs a copy of ``template`` in ``folder`` and returns the executed notebook (a nbformat node).
@@ -58,7 +58,7 @@ def inject(notebook: Any, run_file: str | Path) -> None:
     notebook.cells = cells
 
 
-def _run(notebook: Any, folder: Path, scratch: Path, timeout: float, progress: Progress | None) -> None:
+def _run(notebook: Any, folder: Path, scratch: Path, timeout: int, progress: Progress | None) -> None:
     from nbclient import NotebookClient
     from nbclient.exceptions import CellExecutionError, CellTimeoutError, DeadKernelError
 
@@ -76,15 +76,24 @@ def _run(notebook: Any, folder: Path, scratch: Path, timeout: float, progress: P
         on_cell_executed=told,
         record_timing=False,
         coalesce_streams=True,
+        shutdown_kernel="immediate",
     )
     try:
-        client.execute(env=_environment(scratch))
-    except CellExecutionError as error:
-        raise NotebookFailed(_failure(notebook, f"{error.ename}: {error.evalue}")) from error
-    except CellTimeoutError as error:
-        raise NotebookFailed(_failure(notebook, f"it took longer than {timeout:g} s")) from error
-    except (DeadKernelError, RuntimeError) as error:
-        raise NotebookFailed(_failure(notebook, f"Python stopped ({error})")) from error
+        client.execute(env=_environment(scratch), cleanup_kc=True)
+    except Exception as error:
+        if (
+            getattr(client, "_async_cleanup_kernel_future", None) is not None
+        ):  # set where it met Ctrl-C, which it swallows
+            raise KeyboardInterrupt from error
+        if isinstance(error, CellExecutionError):
+            what = f"{error.ename}: {error.evalue}"
+        elif isinstance(error, CellTimeoutError):
+            what = f"it took longer than {timeout} s"
+        elif isinstance(error, DeadKernelError | RuntimeError):
+            what = f"Python stopped ({error})"
+        else:
+            raise
+        raise NotebookFailed(_failure(notebook, what)) from error
 
 
 def _kernel(scratch: Path) -> Any:
@@ -95,7 +104,7 @@ def _kernel(scratch: Path) -> Any:
     class ThisPython(KernelSpecManager):
         def get_kernel_spec(self, kernel_name: str) -> KernelSpec:  # noqa: ARG002
             argv = [sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}",
-                    "--HistoryManager.enabled=False"]  # fmt: skip
+                    "--HistoryManager.enabled=False", "--log-level=40"]  # fmt: skip
             return KernelSpec(argv=argv, display_name="Python 3", language="python")
 
     return AsyncKernelManager(

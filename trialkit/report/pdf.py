@@ -54,11 +54,16 @@ def write_pdf(page: str | Path, pdf: str | Path) -> str | None:
     return _by_browser(program, page, pdf)
 
 
+def opened(html: str) -> str:
+    """The page with its folds open, but for the code: paper cannot be clicked."""
+    return html.replace("<details>", "<details open>")
+
+
 def _by_library(page: Path, pdf: Path) -> str | None:
     try:
         from weasyprint import HTML  # type: ignore[import-not-found]
 
-        HTML(filename=str(page)).write_pdf(str(pdf), pdf_variant="pdf/ua-1")
+        HTML(string=opened(page.read_text(encoding="utf-8"))).write_pdf(str(pdf), pdf_variant="pdf/ua-1")
     except (OSError, ImportError, ValueError) as error:  # a missing system library shows itself only here
         return f"{BY_HAND.format(page=page.name)} (weasyprint: {error})"
     return None
@@ -66,8 +71,10 @@ def _by_library(page: Path, pdf: Path) -> str | None:
 
 def _by_browser(program: str, page: Path, pdf: Path) -> str | None:
     with tempfile.TemporaryDirectory(prefix="trialkit-print-", ignore_cleanup_errors=True) as profile:
-        command = [program, *FLAGS, f"--user-data-dir={profile}", f"--print-to-pdf={pdf}", page.as_uri()]
+        open_page = Path(profile) / page.name
+        command = [program, *FLAGS, f"--user-data-dir={profile}", f"--print-to-pdf={pdf}", open_page.as_uri()]
         try:
+            open_page.write_text(opened(page.read_text(encoding="utf-8")), encoding="utf-8")
             done = subprocess.run(command, capture_output=True, timeout=TIMEOUT_S, check=False)
         except (OSError, subprocess.TimeoutExpired):
             return BY_HAND.format(page=page.name)

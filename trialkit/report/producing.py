@@ -44,7 +44,7 @@ def produce(
     )
     if pdf:
         _print(pages, say)
-    return sentences_of(notebook)
+    return tuple(claim["sentence"] for claim in results["claims"]) or sentences_of(notebook)
 
 
 def _progress(say: Callable[[str], None]) -> Callable[[int, int, str], None]:

@@ -1,7 +1,7 @@
 """How numbers are shown. The only module that rounds.
 
 Three numbers of one comparison are rounded together, to as few decimals as keep what they say: the estimate stays
-inside its interval, and nothing that lies on one side of "no effect" or of the claim lands on it or crosses it.
+inside its interval, and no end of it that lies on one side of "no effect" or of the claim lands on it or crosses it.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ def _decimals(estimate: float, low: float | None, high: float | None, landmarks:
         if width > 0 and 10.0**-decimals > 0.26 * width:
             continue
         if all(_keeps_side(estimate, end, round(end, decimals), decimals) for end in ends) and all(
-            _keeps_side(value, mark, mark, decimals) for value in (estimate, *ends) for mark in landmarks
+            _keeps_side(end, mark, mark, decimals) for end in ends for mark in landmarks
         ):
             return decimals
     return MOST_DECIMALS

@@ -160,7 +160,6 @@ def kind_words(comparison: Comparison) -> str:
 def reading_table(analysis: Analysis) -> Table:
     """The effects for readers: one row a comparison, in words and units, without columns for specialists."""
     columns = [
-        ("outcome", "What was measured", False),
         ("comparison", "Comparison", False),
         ("estimate", "Estimate", True),
         ("range", "Range", True),
@@ -177,16 +176,43 @@ def reading_table(analysis: Analysis) -> Table:
             beside = f" beside {comparison.against}" if comparison.against else ""
             bins = f"{row[12][1]} + {row[13][1]}" if comparison.against else row[12][1]
             ends = rounding.from_to(None if row[6][0] is None else row[6][1], None if row[7][0] is None else row[7][1])
-            label = noun(comparison.outcome)
             mark = "" if answer.role == "primary" else f" ({answer.role})"
-            rows.append([
-                (label, f"{label}{mark}"),
-                ("", f"{comparison.treatment}{beside}"),
-                row[5], ("", ends), row[4], row[10], ("", bins),
-            ])  # fmt: skip
+            name = f"{capitalised(noun(comparison.outcome))}{mark}: {comparison.treatment}{beside}"
+            rows.append([("", name), row[5], ("", ends), row[4], row[10], ("", bins)])
     levels = sorted({c.interval.level for a in analysis.answers for c in a.comparisons if isinstance(c, Comparison)})
     caption = f"Effects with their {listed(rounding.percent(level) for level in levels)} ranges"
     return table("reading", caption, columns, rows)
+
+
+def specialist_table(analysis: Analysis) -> Table:
+    """Every comparison with what a statistician asks for; numbers to four digits, standard errors on the scale of
+    analysis."""
+    columns = [
+        ("comparison", "Comparison", False),
+        ("estimate", "Estimate", True),
+        ("low", "Low", True),
+        ("high", "High", True),
+        ("level", "Level", True),
+        ("adjustment", "Allows for several", False),
+        ("std_error", "Std. error", True),
+        ("df", "df", True),
+        ("p", "p", True),
+        ("bins", "Bins", True),
+    ]
+    rows: list[list[tuple[Any, str]]] = []
+    for answer in analysis.answers:
+        for item in answer.comparisons:
+            if not isinstance(item, Comparison):
+                continue
+            row = _effect_row(item)
+            beside = f" {'÷' if item.kind == 'ratio' else '−'} {item.against}" if item.against else ""
+            bins = f"{item.bins[0]} + {item.bins[1]}" if item.against else str(item.bins[0])
+            rows.append([
+                ("", f"{capitalised(noun(item.outcome))}: {item.treatment}{beside}"),
+                number_cell(item.estimate), number_cell(item.interval.low), number_cell(item.interval.high),
+                row[8], row[9], number_cell(item.std_error), row[11], (item.p, rounding.figures(item.p, 3)), ("", bins),
+            ])  # fmt: skip
+    return table("comparisons", "Every comparison in full; standard errors on the scale of analysis", columns, rows)
 
 
 # ---------------------------------------------------------------- bins

@@ -150,7 +150,7 @@ def _size(value: float, shown: Shown) -> str:
 
 
 def _estimate_words(said: Effect, shown: Shown) -> str:
-    """What was seen, with its estimate and no range: "with A, bins broke down 2.4 times as fast as with B"."""
+    """What was seen, with its estimate and no range: "with A, decay ran 2.4 times as fast as with B"."""
     outcome, kind = said.comparison.outcome, said.comparison.kind
     if kind == "level":
         if outcome.name in TIMES:
@@ -170,7 +170,7 @@ def _estimate_words(said: Effect, shown: Shown) -> str:
     if said.as_speed:
         return f"with {said.first}, bins were {shown.estimate} times as fast as with {said.second}"
     if outcome.name == "decay_rate":
-        return f"with {said.first}, bins broke down {shown.estimate} times as fast as with {said.second}"
+        return f"with {said.first}, decay ran {shown.estimate} times as fast as with {said.second}"
     if outcome.name in TIMES:
         return f"with {said.first}, bins took {shown.estimate} times as long as with {said.second}"
     return f"with {said.first}, {noun(outcome)} was {shown.estimate} times that with {said.second}"
@@ -185,11 +185,11 @@ def _direction(said: Effect, sign: int) -> str:
 
 
 def _first_words(said: Effect, sign: int, shown: Shown) -> str:
-    """The finding first: "Bins broke down faster with A than with B, 2.0 times, between 1.3 and 3.1"."""
+    """The finding first: "Decay ran faster with A than with B, 2.0 times, between 1.3 and 3.1"."""
     outcome = said.comparison.outcome
     way = _direction(said, sign)
     if outcome.name == "decay_rate":
-        start = f"Bins broke down {way}"
+        start = f"Decay ran {way}"
     elif said.as_speed:
         start = f"Bins were {way}"
     elif outcome.name in TIMES:
@@ -229,7 +229,7 @@ def _measured_short(said: Effect, shown: Shown) -> str:
     if kind == "superiority":
         return f"above on {noun(outcome)} in {shown.estimate} of all pairs"
     if outcome.name == "decay_rate":
-        return f"bins broke down {shown.estimate} times as fast"
+        return f"decay ran {shown.estimate} times as fast"
     if outcome.name in TIMES:
         return f"bins took {shown.estimate} times as long"
     return f"{noun(outcome)} was {shown.estimate} times as high"
@@ -339,7 +339,8 @@ def both_readings(claim: Claim, outcome: Outcome | None) -> str:
     proviso = "" if outcome is not None and outcome.name in TIMES else ", as long as all bins end at the same level"
     if claim.amount == 2:
         return f"Twice as fast is half the time{proviso}."
-    share = f"{100 / claim.amount:.3g} %"
+    exact = 100 / claim.amount
+    share = f"{'' if exact == round(exact) else 'about '}{exact:.0f} %"
     faster = f"{100 * (claim.amount - 1):.3g} % faster"
     return (
         f"{plain(claim.amount)} times as fast is {faster} and takes {share} of the time{proviso}; "
@@ -376,7 +377,7 @@ def unclaimed_sentences(analysis: Analysis) -> tuple[str, tuple[str, ...]]:
     else:
         opening = f"Nothing was declared before the data, so what follows on {name} is exploratory."
     sentences = tuple(
-        comparison_sentence(item) if isinstance(item, Comparison) else refusal_sentence(item)
+        comparison_sentence(item) if isinstance(item, Comparison) else refusal_sentence(item, name)
         for item in answer.comparisons
     )
     if not sentences:

@@ -1,0 +1,112 @@
+"""Figures: every bin drawn, words beside them, files, and nothing computed."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from trialkit.records import Answer, Refusal
+from trialkit.report.figures import (
+    MARKERS,
+    PALETTE,
+    column_label,
+    draw_figures,
+    draw_outcome,
+    look,
+    main_figure,
+    other_figures,
+    ratio_ticks,
+    source_column,
+    treatment_order,
+    write_figures,
+)
+
+
+def test_the_palette_is_the_colour_blind_one_of_seaborn() -> None:
+    import seaborn
+
+    assert {colour.lower() for colour in seaborn.color_palette("colorblind").as_hex()} == set(PALETTE)
+    assert len(set(MARKERS)) == len(MARKERS) == len(PALETTE)
+    assert len({look(place) for place in range(10)}) == 10
+
+
+def test_figures_are_drawn_once_and_written_twice(make: SimpleNamespace, tmp_path: Path) -> None:
+    analysis = make.analysis()
+    drawn = draw_figures(analysis)
+    assert list(drawn) == ["decay_rate", "courses_decay_rate"]
+    paths = write_figures(drawn, tmp_path)
+    assert sorted(path.name for path in paths) == [
+        "courses_decay_rate.png", "courses_decay_rate.svg", "decay_rate.png", "decay_rate.svg",
+    ]  # fmt: skip
+    assert (tmp_path / "decay_rate.png").read_bytes().startswith(b"\x89PNG")
+    assert (tmp_path / "decay_rate.svg").read_text(encoding="utf-8").startswith("<svg")
+    assert main_figure(analysis, drawn) is drawn["decay_rate"]
+    assert "Volume of every bin over time" in other_figures(analysis, drawn).html
+
+
+def test_the_same_analysis_gives_the_same_picture(make: SimpleNamespace) -> None:
+    first, again = draw_figures(make.analysis()), draw_figures(make.analysis())
+    assert first["decay_rate"].svg == again["decay_rate"].svg
+
+
+def test_alt_text_says_bins_effects_and_claim(make: SimpleNamespace) -> None:
+    drawing = draw_figures(make.analysis())["decay_rate"]
+    assert drawing.alt == (
+        "Decay rate of every bin. water only: 4 bins, 0.0270 to 0.0340 per day. "
+        "killed starter: 4 bins, 0.0310 to 0.0370 per day. live starter: 4 bins, 0.0330 to 0.0410 per day. "
+        "killed starter beside water only: 1.13 (1.09 to 1.18). "
+        "live starter beside water only: 1.23 (1.18 to 1.28). Claimed: at least twice as fast."
+    )
+    assert f'alt="{drawing.alt}"' in drawing.passage().html
+    assert drawing.caption == (
+        "Decay rate. Above, every bin is one mark, thin lines join bins of one block, and the upright stroke is the "
+        "adjusted mean. Below, the estimate and its 95 % range; the dashed stroke is what was claimed."
+    )
+
+
+def test_a_refused_outcome_still_shows_its_bins(make: SimpleNamespace) -> None:
+    values = make.values()
+    refusal = Refusal("models", ("One bin each.",), "decay_rate", values=values)
+    drawing = draw_outcome(Answer("decay_rate", "primary", values, refusal, (refusal,)), make.analysis())
+    assert drawing is not None
+    assert drawing.caption == "Decay rate. Every bin is one mark, thin lines join bins of one block."
+
+
+def test_hostile_names_stay_text(make: SimpleNamespace) -> None:
+    values = make.values()
+    hostile = tuple(replace(value, treatment='<script>alert("x")</script> $\\frac{1}{0}$') for value in values.values)
+    answer = Answer("decay_rate", "primary", replace(values, values=hostile), make.fit(), ())
+    drawing = draw_outcome(answer, make.analysis())
+    assert drawing is not None
+    assert "<script>" not in drawing.passage().html
+    assert "<script>" not in drawing.svg
+
+
+def test_labels_are_shapes_so_that_no_font_is_needed(make: SimpleNamespace) -> None:
+    svg = draw_figures(make.analysis())["decay_rate"].svg
+    assert "<text" not in svg
+    assert not re.search(r"https?://(?!www\.w3\.org|matplotlib\.org|purl\.org|creativecommons\.org)", svg)
+
+
+@pytest.mark.parametrize(
+    ("low", "high"), [(0.9, 2.1), (0.95, 1.06), (0.4, 3.2), (0.05, 30.0), (1.05, 1.3), (0.001, 900.0)]
+)
+def test_ratio_axes_have_a_few_round_ticks(low: float, high: float) -> None:
+    ticks = ratio_ticks(low, high)
+    assert 2 <= len(ticks) <= 6
+    assert all(low <= tick <= high for tick in ticks)
+    if low < 1 < high:
+        assert 1 in ticks
+
+
+def test_where_a_course_comes_from(make: SimpleNamespace) -> None:
+    trial = make.trial()
+    assert source_column(trial, make.values()) == "volume_l"
+    assert source_column(trial, None) is None
+    assert treatment_order(trial) == ("water only", "killed starter", "live starter")
+    assert column_label("core_temp_c") == "core temp, °C"
+    assert column_label("ph") == "ph"
