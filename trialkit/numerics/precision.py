@@ -140,7 +140,7 @@ def call_chances(
         raise ValueError(f"margin: found {margin}; expected ends around 0 and no further than the claim, {claim}.")
     half, none = law.half, np.full(law.half.size, _INFINITE)
     if margin is None:
-        inside_low, inside_high = none, -none
+        inside_low, inside_high = none, -none  # nothing lies inside
     else:
         inside_low, inside_high = margin[0] + law.margin_half, margin[1] - law.margin_half
 
@@ -174,9 +174,8 @@ def exclusion(law: IntervalLaw, truth: float) -> Exclusion:
     if truth == 0.0 or power <= 0.0:
         return Exclusion(power, float("nan"), float("nan"))
     # E[estimate; above half] = centre·P + spread·φ, and the mirror image below.
-    with np.errstate(divide="ignore"):
-        height_above = law.spread * _density((law.half - centre) / law.spread)
-        height_under = law.spread * _density((-law.half - centre) / law.spread)
+    height_above = _spread_density(law.half - centre, law.spread)
+    height_under = _spread_density(-law.half - centre, law.spread)
     size = float(law.weight @ (centre * above + height_above - centre * under + height_under))
     wrong = float(law.weight @ (under if truth > 0.0 else above))
     return Exclusion(power, size / power / abs(truth), wrong / power)
@@ -216,16 +215,21 @@ def _smallest(reached: object, law: IntervalLaw, chance: float) -> float:
         high *= 2.0
     if reached(0.0) >= chance:
         return 0.0
-    return float(optimize.brentq(lambda effect: reached(effect) - chance, 0.0, high, xtol=1e-12, rtol=1e-12))
+    return float(optimize.brentq(lambda effect: reached(effect) - chance, 0.0, high, xtol=1e-10, rtol=1e-10))
 
 
 def _below(distance: Array, spread: Array) -> Array:
     """P(spread·Z < distance); a step where the spread is zero."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(spread > 0.0, special.ndtr(distance / spread), (distance > 0.0) * 1.0)
+    below = (distance > 0.0) * 1.0
+    spread_out = spread > 0.0
+    below[spread_out] = special.ndtr(distance[spread_out] / spread[spread_out])
+    return np.asarray(below)
 
 
-def _density(z: Array) -> Array:
-    """Of the standard normal; zero at infinity, which is where a spread of zero puts it."""
-    with np.errstate(over="ignore", invalid="ignore"):
-        return np.where(np.isfinite(z), np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi), 0.0)
+def _spread_density(distance: Array, spread: Array) -> Array:
+    """spread·φ(distance/spread), zero where the spread is."""
+    density = np.zeros(distance.size)
+    spread_out = spread > 0.0
+    z = distance[spread_out] / spread[spread_out]
+    density[spread_out] = spread[spread_out] * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
+    return density
