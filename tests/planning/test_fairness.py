@@ -2,10 +2,11 @@
 
 import pytest
 
+from trialkit.planning.factorials import factorial_treatments
 from trialkit.planning.fairness import compare_arms, warn_unfair, word_place
 from trialkit.planning.feedstocks import find_feedstock
 from trialkit.planning.recipe import Portion, make_recipe
-from trialkit.planning.starters import Starter, propose_arms
+from trialkit.planning.starters import Starter, propose_arms, with_amounts
 from trialkit.records import Treatment
 
 HEAP = make_recipe([Portion(find_feedstock("leaves"), 20.0)], 12)
@@ -66,3 +67,14 @@ def test_soil_turning_mass_and_a_missing_recipe():
 def test_the_word_on_warm_places():
     # Q10 = 2: 3 °C are × 1.231, its root 1.110
     assert "1.11 to 1.23 times as fast" in word_place()
+
+
+def test_factors_are_no_unfairness():
+    arms = [
+        with_amounts(item, Starter(1.0, 100, 5)) for item in factorial_treatments(("carrier", "culture", "nitrogen"))
+    ]
+    told = warn_unfair(arms, "water only", HEAP)
+    assert told and all(text.endswith("By design: the factorial tells its factors apart.") for text in told)
+    arms = [with_amounts(item, Starter(1.0, 100, 5)) for item in factorial_treatments(("carrier", "culture"))]
+    told = warn_unfair(arms, "water only", HEAP)
+    assert told[0].startswith("carrier beside water only: 100 g more sugar a bin") and "By design" in told[0]

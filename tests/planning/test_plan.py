@@ -168,6 +168,8 @@ def test_the_headings_on_paper_are_the_template_s_columns():
         ({"secondary": ("decay_rate",), "primary": "decay_rate"}, "stands as primary and as secondary"),
         ({"primary": "days_to_threshold"}, "days_to_threshold needs its threshold"),
         ({"measured": ("core_temp",)}, 'Nearest: "core_temp_c".'),
+        ({"title": "a\x00b"}, "found a control character in the title"),
+        ({"layout_seed": -1}, "found the seed -1; expected a whole number from 0 up"),
         ({"level": 95}, "found the level 95; expected a number between 0.5 and 1"),
         ({"paper": "A3"}, 'found the paper "A3"; expected A4 or Letter.'),
         ({"start": date(2026, 9, 1), "stated_on": date(2026, 9, 2)}, "lies after the start"),
@@ -210,3 +212,11 @@ def test_a_start_in_the_past_is_said(make_request):
     planned = plan_trial(make_request(start=date(2026, 9, 1), stated_on=date(2026, 8, 30)))
     assert planned.notes[0].startswith("The start, 2026-09-01, lies in the past")
     assert planned.plan.stated_on == date(2026, 8, 30)
+
+
+def test_a_plan_that_does_not_read_day_0_says_where_the_start_goes(make_request):
+    planned = plan_trial(make_request(days=(7, 28)))
+    assert (
+        "Day 0 is no visit: weigh and read the bins when they are filled, into the start_ columns of bins.csv."
+        in planned.notes
+    )

@@ -16,11 +16,18 @@ def test_every_file_of_the_plan_is_written(planned, tmp_path):
 
 
 def test_planning_anew_takes_the_place_of_a_plan_without_readings(planned, make_request, tmp_path):
-    write_plan(planned, tmp_path / "trial", pdf=False)
+    folder = tmp_path / "trial"
+    write_plan(plan_trial(make_request(blinded=True)), folder, pdf=False)
+    (folder / "sheets" / "sheets.pdf").write_bytes(b"of the first plan")
     other = plan_trial(make_request(layout_seed=12))
-    written = write_plan(other, tmp_path / "trial", pdf=False)
-    assert (tmp_path / "trial" / "bins.csv").read_bytes() == other.files["bins.csv"]
-    assert written.sentences == ()
+    written = write_plan(other, folder, pdf=False)
+    assert (folder / "bins.csv").read_bytes() == other.files["bins.csv"]
+    assert not (folder / "key.csv").exists() and not (folder / "sheets" / "sheets.pdf").exists()
+    assert written.sentences == ("trial.toml as it was is kept as trial-before-planning.toml.",)
+    assert write_plan(other, folder, pdf=False).sentences == ()
+    assert write_plan(planned, folder, pdf=False).sentences == (
+        "trial.toml as it was is kept as trial-before-planning-2.toml.",
+    )
 
 
 def test_readings_are_never_overwritten(planned, tmp_path):

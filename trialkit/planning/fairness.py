@@ -53,6 +53,12 @@ def compare_arms(
 
 
 _OF_THE_CARRIER = ("sugar", "nitrogen")
+_FACTOR_OF = {"carrier": "sugar", "nitrogen": "nitrogen"}
+
+
+def _brought(arm: Treatment) -> set[str | None]:
+    """What comes with the carrier where nitrogen is no factor of its own."""
+    return {"nitrogen"} if "carrier" in arm.factors and "nitrogen" not in arm.factors else set()
 
 
 def word_place() -> str:
@@ -100,6 +106,8 @@ def _say_carrier(items: Sequence[Confounder], arm: Treatment, sham_is_there: boo
     text = " and ".join(amounts)
     if items[0].arm_state is not None and items[0].other_state is not None:
         text += f"; C:N {items[0].arm_state:.1f} against {items[0].other_state:.1f}"
+    if {item.name for item in items} <= {_FACTOR_OF.get(factor) for factor in arm.factors} | _brought(arm):
+        return f"{text}. By design: the factorial tells its factors apart."
     if arm.role == "killed":
         return f"{text}. That is the carrier's share of any difference, without live organisms."
     if arm.role == "live" and sham_is_there:

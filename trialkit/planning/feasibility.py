@@ -75,6 +75,8 @@ def _wrong_numbers(request: LayoutRequest) -> list[str]:
         reasons.append(
             f'found control replication "{request.control_replication}"; expected "equal", "square root" or a number.'
         )
+    if request.seed is not None and not 0 <= request.seed < 2**63:
+        reasons.append(f"found the seed {request.seed}; expected a whole number from 0 up, below 2 to the power of 63.")
     total = len(request.treatments) * max(request.bins or 1, 1) * max(request.blocks or 1, 1)
     total *= max(len(request.whole_plot_levels), 1)
     if total > MOST_BINS:

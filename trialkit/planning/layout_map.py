@@ -22,7 +22,7 @@ def draw_map(drawn: DrawnLayout, shown: Mapping[str, str], *, title: str = "") -
     width = _LEFT + columns * (_WIDTH + _GAP) + _GAP
     foot_lines = _foot(drawn, longest=width // 6)
     height = _TOP + rows * (_HEIGHT + _GAP) + 18 + 16 * len(foot_lines)
-    name = escape(title or "Layout")
+    name = escape(" ".join(title.split()) or "Layout")
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" width="{width}" height="{height}" '
         f'role="img" aria-label="{name}: map of the bins" font-family="Helvetica, Arial, sans-serif">',

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from html import escape
 
 from trialkit.numerics.mixtures import NITROGEN_IN_UREA
@@ -22,8 +22,14 @@ SQUEEZE = (
 POURING_ORDER = ("nothing", "water", "carrier", "soil", "other", "killed", "live")
 
 
-def filling_page(bins: int, *, has_killed: bool, turns: bool) -> str:
-    """The protocol for the day of filling."""
+def filling_page(bins: int, *, roles: Collection[str], turns: bool) -> str:
+    """The protocol for the day of filling. ``roles`` are those of the arms."""
+    order = "<b>Order: controls first, "
+    order += "then the killed starter, " if "killed" in roles else "then the other arms, "
+    order += "the live starter last.</b> " if "live" in roles else "always in the order of the pouring list.</b> "
+    order += "A clean fork for each arm, or wash it between arms."
+    if "live" in roles:
+        order += " Whoever poured live starter touches no other bin that day."
     steps = [
         "Mix <b>one heap</b> for all bins: shred, turn it over three times, and moisten it to the recipe. " + SQUEEZE,
         f"Fill the {bins} bins in rounds: one shovel to each bin in turn, B1 first, until each holds its mass. "
@@ -34,11 +40,9 @@ def filling_page(bins: int, *, has_killed: bool, turns: bool) -> str:
         "Put up the labels, then the bins on their places of the map. " + escape(word_place()),
         "Open <b>every</b> bin, the control too, and mix it with the same number of fork strokes as the others when it "
         "gets its liquid.",
-        "<b>Order: controls first, then the killed starter, the live starter last.</b> A clean fork for "
-        "each arm, or wash "
-        "it between arms. Whoever poured live starter touches no other bin that day.",
+        order,
         "The same litres into every bin, within the same hour"
-        + (", the liquids at the same temperature." if has_killed else "."),
+        + (", the liquids at the same temperature." if "killed" in roles else "."),
         "Close all lids alike. Read day 0.",
     ]
     if turns:
@@ -51,6 +55,7 @@ def recipe_page(
     starter: Starter | None,
     batch: Batch,
     bins: Sequence[Bin],
+    control: str,
     letters: Mapping[str, str] | None = None,
 ) -> str:
     """Amounts per bin and in all, the brew, and the pouring list. ``letters`` maps treatments in a blinded trial."""
@@ -62,7 +67,7 @@ def recipe_page(
         parts.append(_brew(batch))
     if recipe and starter:
         parts.append(_what_it_adds(recipe, starter))
-    parts.append(_pouring(batch, bins, letters))
+    parts.append(_pouring(batch, bins, control, letters))
     return "\n".join(parts)
 
 
@@ -155,9 +160,9 @@ def _what_it_adds(recipe: Recipe, starter: Starter) -> str:
     )
 
 
-def _pouring(batch: Batch, bins: Sequence[Bin], letters: Mapping[str, str] | None) -> str:
+def _pouring(batch: Batch, bins: Sequence[Bin], control: str, letters: Mapping[str, str] | None) -> str:
     rows = ""
-    for pour in sorted(batch.pours, key=lambda item: POURING_ORDER.index(item.role)):
+    for pour in sorted(batch.pours, key=lambda item: (item.treatment != control, POURING_ORDER.index(item.role))):
         here = ", ".join(bin_.bin for bin_ in bins if bin_.treatment == pour.treatment)
         letter = f"<td>{escape(letters[pour.treatment])}</td>" if letters else ""
         words = word_amounts({name: pour.amounts[name] for name in _IN_THE_LIQUID if name in pour.amounts})

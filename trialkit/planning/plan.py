@@ -167,7 +167,7 @@ def _write_files(planned: PlannedTrial) -> dict[str, bytes]:
     request, plan, letters = planned.request, planned.plan, planned.letters
     assert request.start is not None
     shown = {bin_.bin: letters[bin_.treatment] if letters else bin_.treatment for bin_ in planned.bins}
-    recipe = draw_recipe(planned.recipe, request.starter, planned.batch, planned.bins, letters)
+    recipe = draw_recipe(planned.recipe, request.starter, planned.batch, planned.bins, plan.control or "", letters)
     heading = (
         f"Planned on {request.today.isoformat()}. What stands here before the first reading counts as stated before "
         "the data.",

@@ -101,6 +101,10 @@ def complete_request(request: PlanRequest) -> tuple[PlanRequest, tuple[str, ...]
     else:
         changes["days"] = USUAL_DAYS
         notes.append(f"No days were given: visits on days {', '.join(map(str, USUAL_DAYS))}.")
+    if 0 not in changes.get("days", USUAL_DAYS):
+        notes.append(
+            "Day 0 is no visit: weigh and read the bins when they are filled, into the start_ columns of bins.csv."
+        )
     primary = request.primary
     if primary is None:
         primary = request.claims[0].outcome if request.claims else "decay_rate"
@@ -241,6 +245,9 @@ def _wrong_rest(request: PlanRequest) -> list[str]:
             reasons.append(f'found the column "{name}" to be read; expected one of {", ".join(HEADINGS)}.{hint}')
     if len(set(request.measured)) < len(request.measured):
         reasons.append("found a column twice among those to be read; expected every column once.")
+    for what, text in (("title", request.title), ("question", request.question)):
+        if any(not letter.isprintable() and letter not in "\n\t" for letter in text):
+            reasons.append(f"found a control character in the {what}; expected plain text. Type it again.")
     if not 0.5 < request.level < 1:
         reasons.append(f"found the level {request.level:g}; expected a number between 0.5 and 1, say 0.95.")
     if request.paper not in ("A4", "Letter"):

@@ -40,7 +40,7 @@ def draw_sheets(
     title = plan.title or "Compost trial"
     shown = {bin_.bin: letters[bin_.treatment] if letters else bin_.treatment for bin_ in bins}
     on_label = {bin_.bin: (bin_.code or "") if letters else bin_.treatment for bin_ in bins}
-    has_killed = any(item.role == "killed" for item in plan.treatments)
+    roles = {item.role for item in plan.treatments}
     turns = any(item.amounts.get("turns_per_week") for item in plan.treatments)
     visits = ", ".join(f"{day:g}" for day in days)
     first = (
@@ -53,7 +53,7 @@ def draw_sheets(
         first += "<p>This trial is blinded: letters stand for treatments, and key.csv is for the one who pours.</p>"
     sections = [("", first), ("", f"<h2>Labels</h2>{draw_labels(bins, on_label, title)}")]
     arms = "" if letters else arms_page(plan.treatments, plan.control or "", warnings)
-    sections.append(("", filling_page(len(bins), has_killed=has_killed, turns=turns) + arms))
+    sections.append(("", filling_page(len(bins), roles=roles, turns=turns) + arms))
     if recipe is not None:
         sections.append(("", recipe))
     sections += [("lying", draw_field_sheet(bins, day, start, columns, title)) for day in days]
@@ -66,10 +66,11 @@ def draw_recipe(
     starter: Starter | None,
     batch: Batch,
     bins: Sequence[Bin],
+    control: str,
     letters: Mapping[str, str] | None = None,
 ) -> str:
     """The recipe and pouring list as a section."""
-    return recipe_page(recipe, starter, batch, bins, letters)
+    return recipe_page(recipe, starter, batch, bins, control, letters)
 
 
 def bind(sections: Sequence[tuple[str, str]], title: str, paper: str) -> str:

@@ -12,10 +12,14 @@ from pathlib import Path
 from trialkit.errors import DesignError
 from trialkit.planning.plan import PlannedTrial
 from trialkit.planning.printing import print_to_pdf
+from trialkit.planning.tables import KEY_FILE
 
 # present in every folder that was planned here
 MARK = "registration.txt"
-_BEFORE = {"trial.toml": "trial-before-planning.toml", "trial.xlsx": "trial-before-planning.xlsx"}
+# written by hand perhaps: kept under another name where they would change
+_KEPT = ("trial.toml", "trial.xlsx")
+# not in every plan: an old one would belong to another layout
+_STALE = (KEY_FILE, "sheets/sheets.pdf")
 
 
 @dataclass(frozen=True)
@@ -90,13 +94,27 @@ def _move_in(stage: Path, folder: Path) -> list[str]:
         stage.replace(folder)
         folder.chmod(0o755)  # the stage was private
         return said
-    planned_before = (folder / MARK).exists()
-    for name, kept in _BEFORE.items():
-        if (folder / name).exists() and not planned_before:
-            (folder / name).replace(folder / kept)
-            said.append(f"{name} as it was is kept as {kept}.")
+    if (folder / MARK).exists():
+        for name in _STALE:
+            (folder / name).unlink(missing_ok=True)
+    for name in _KEPT:
+        old, new = folder / name, stage / name
+        if old.exists() and not (new.exists() and new.read_bytes() == old.read_bytes()):
+            kept = _free_name(old)
+            old.replace(kept)
+            said.append(f"{name} as it was is kept as {kept.name}.")
     for place in sorted(path for path in stage.rglob("*") if path.is_file()):
         target = folder / place.relative_to(stage)
         target.parent.mkdir(parents=True, exist_ok=True)
         place.replace(target)
     return said
+
+
+def _free_name(old: Path) -> Path:
+    number = 1
+    while True:
+        ending = "" if number == 1 else f"-{number}"
+        kept = old.with_name(f"{old.stem}-before-planning{ending}{old.suffix}")
+        if not kept.exists():
+            return kept
+        number += 1
