@@ -44,6 +44,14 @@ def test_slopes_stand_at_their_average():
     assert design.row({"a": 0}) == pytest.approx([1, 1, 0, average, average, 0])
     assert design.row({"a": 0, "t": 2.0}) == pytest.approx([1, 1, 0, 2, 2, 0])
     assert design.row({}) == pytest.approx([1, 0, 0, average, 0, 0])
+    assert design.level_rows("a") == pytest.approx(np.array([design.row({"a": k}) for k in range(3)]))
+
+
+def test_rows_of_all_levels_are_the_single_rows():
+    design = fixed_design(6, [("b",), ("a",), ("a", "b")], VARIABLES)
+    for name in ("a", "b"):
+        single = [design.row({name: k}) for k in range(len(VARIABLES[name].levels))]
+        assert design.level_rows(name) == pytest.approx(np.array(single))
 
 
 def doubled(factor):

@@ -189,7 +189,7 @@ class MixedFit:
 
     def _level_rows(self, use: str, factor: str) -> tuple[tuple[str, ...], Array]:
         levels = self._factor(use, factor).levels
-        return levels, np.array([self.design.row({factor: k}) for k in range(len(levels))])
+        return levels, self.design.level_rows(factor)
 
     def _factor(self, use: str, name: str) -> Factor:
         variable = self._variable(use, name)

@@ -72,11 +72,14 @@ class Table:
         if values.dtype.kind in "biuf":
             missing = ~np.isfinite(values) if values.dtype.kind == "f" else np.zeros(self.rows, dtype=bool)
         elif values.dtype.kind in "OUST":
-            missing = np.array([_is_missing(value) for value in values.tolist()], dtype=bool)
+            cells = values.tolist()
+            if set(map(type, cells)) == {str}:
+                return values
+            missing = np.array([_is_missing(value) for value in cells], dtype=bool)
         else:
             raise DesignError(f'column "{name}" holds {values.dtype}; expected numbers or text.')
         if missing.any():
-            where = [str(self._labels[i]) for i in np.flatnonzero(missing)]
+            where = [str(self._labels[int(i)]) for i in np.flatnonzero(missing)]
             some = ", ".join(where[:8]) + (f" and {len(where) - 8} more" if len(where) > 8 else "")
             raise DesignError(
                 f'column "{name}" has no finite value in row{"s" if len(where) > 1 else ""} {some}; expected a whole '
@@ -88,15 +91,13 @@ class Table:
         values = self._read[name]
         if values.dtype.kind in "iuf":
             return np.asarray(values, dtype=float)
-        if values.dtype.kind == "O" and all(isinstance(v, Real) and not isinstance(v, bool) for v in values):
+        if self.is_number(name):
             return np.asarray(values, dtype=float)
         raise DesignError(f'{use}: column "{name}" holds {_sample(values)}; expected numbers.')
 
     def is_number(self, name: str) -> bool:
         values = self._read[name]
-        if values.dtype.kind in "iuf":
-            return True
-        return values.dtype.kind == "O" and all(isinstance(v, Real) and not isinstance(v, bool) for v in values)
+        return values.dtype.kind in "iuf" or (values.dtype.kind == "O" and all(map(_is_real, values.tolist())))
 
     def factor(self, name: str) -> Factor:
         """Levels in the order of a categorical column, by size for numbers, else alphabetical."""
@@ -106,7 +107,8 @@ class Table:
 
     def _coded(self, name: str) -> Factor:
         values = self._read[name]
-        labels = [label_of(value) for value in values.tolist()]
+        cells = values.tolist()
+        labels = cells if set(map(type, cells)) == {str} else [label_of(value) for value in cells]
         categories = self._categories[name]
         if categories is None and self.is_number(name):
             distinct = [label_of(v) for v in np.unique(np.asarray(values, dtype=float))]
@@ -217,6 +219,10 @@ def variables_of(table: Table, terms: Sequence[Term], factors: Sequence[str]) ->
         else:
             variables[name] = Slope(name, table.numbers("fixed", name))
     return variables
+
+
+def _is_real(value: object) -> bool:
+    return isinstance(value, Real) and not isinstance(value, bool)
 
 
 def _is_missing(value: object) -> bool:

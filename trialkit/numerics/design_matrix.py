@@ -67,11 +67,31 @@ class FixedDesign:
                 row[self.columns[term]] = product
         return row
 
+    def level_rows(self, factor: str) -> Array:
+        """`row` for each level of one factor (levels, p)."""
+        count = len(self._factor(factor).levels)
+        rows = np.zeros((count, self.x.shape[1]))
+        rows[:, 0] = 1.0
+        for term in self.terms:
+            others = [variable for variable in (self.variables[name] for name in term) if variable.name != factor]
+            average = float(np.prod([v.average for v in others if isinstance(v, Slope)]))
+            if len(others) == len(term):
+                rows[:, self.columns[term]] = average if all(isinstance(v, Slope) for v in others) else 0.0
+            elif all(isinstance(v, Slope) for v in others):
+                rows[:, self.columns[term]] = average * sum_to_zero(count)
+        return rows
+
+    def _factor(self, name: str) -> Factor:
+        variable = self.variables[name]
+        if not isinstance(variable, Factor):
+            raise ValueError(f"{name}: expected a factor.")
+        return variable
+
     def _coded(self, name: str, setting: Mapping[str, int | float]) -> Array:
         variable = self.variables[name]
         if isinstance(variable, Slope):
             return np.array([float(setting.get(name, variable.average))])
-        return sum_to_zero(len(variable.levels))[int(setting[name])]
+        return np.asarray(sum_to_zero(len(variable.levels))[int(setting[name])])
 
 
 def sum_to_zero(levels: int) -> Array:
@@ -117,7 +137,7 @@ def _columns_of(variable: Factor | Slope) -> tuple[Array, list[str]]:
 
 
 def _check_terms(terms: Sequence[Term], variables: Mapping[str, Factor | Slope]) -> None:
-    present = {frozenset(term) for term in terms} | {frozenset()}
+    present: set[frozenset[str]] = {frozenset(term) for term in terms} | {frozenset()}
     if len(present) != len(terms) + 1:
         raise DesignError("fixed: the same term stands there twice, or an empty one; name each term once.")
     for term in terms:
@@ -166,7 +186,7 @@ def _is_redundant(design: FixedDesign, term: Term, rank: int) -> bool:
     size = np.sqrt(np.sum(kept**2, axis=0))
     singular = np.linalg.svd(kept / np.where(size > 0.0, size, 1.0), compute_uv=False)
     own = design.columns[term].stop - design.columns[term].start
-    return rank - int(np.sum(singular > _RANK_TOLERANCE * singular[0])) < own
+    return bool(rank - int(np.sum(singular > _RANK_TOLERANCE * singular[0])) < own)
 
 
 def _empty_cells(term: Term, variables: Mapping[str, Factor | Slope]) -> list[str]:

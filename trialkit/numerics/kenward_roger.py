@@ -63,8 +63,9 @@ def small_sample(fit: RemlFit) -> SmallSample:
     # Q_rs − P_r Φ P_s = C_r' W⁻¹ C_s with C_r = N'G_rV⁻¹X: the same, without subtracting near-equal numbers.
     c = fit.basis.T @ shared
     w_inverse = np.linalg.inv(fit.basis.T @ fit.structure.covariance(fit.theta) @ fit.basis)
-    mixed = np.tensordot(weights, w_inverse @ c, axes=1)
-    bias = fit.phi @ np.tensordot(c, mixed, axes=([0, 1], [0, 1])) @ fit.phi
+    p = fit.x.shape[1]
+    mixed = weights @ (w_inverse @ c).reshape(weights.shape[0], -1)  # Σ_s W_rs W⁻¹C_s
+    bias = fit.phi @ (c.reshape(-1, p).T @ mixed.reshape(-1, p)) @ fit.phi
     adjusted = fit.phi + (bias + bias.T)
     return SmallSample(fit.beta, fit.phi, adjusted, spread, weights)
 
@@ -104,7 +105,8 @@ def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
     turned = inverse @ (contrasts @ small.spread @ contrasts.T)  # (R, L, L)
     traces = np.trace(turned, axis1=1, axis2=2)
     a1 = float(traces @ small.weights @ traces)
-    a2 = float(np.sum(small.weights * np.tensordot(turned, turned, axes=([1, 2], [2, 1]))))
+    flat, crossed = turned.reshape(len(turned), -1), turned.transpose(0, 2, 1).reshape(len(turned), -1)
+    a2 = float(np.sum(small.weights * (flat @ crossed.T)))
     estimate = contrasts @ small.beta
     plain_f = float(estimate @ np.linalg.solve(contrasts @ small.adjusted @ contrasts.T, estimate)) / count
     if a2 <= 1e-12:

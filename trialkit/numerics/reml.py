@@ -30,7 +30,8 @@ class RemlFit:
     """One fitted model, and the record of how it was reached.
 
     theta (R,): variances and covariances, in the order of `structure.names`. beta (p,), phi (p, p) =
-    (X'V⁻¹X)⁻¹: not yet adjusted for small samples. basis (n, m): the N above. v_inverse (n, n). information (R, R): expected, at theta.
+    (X'V⁻¹X)⁻¹: not yet adjusted for small samples. basis (n, m): the N above.
+    v_inverse (n, n). information (R, R): expected, at theta.
     information_condition: of I at V = identity, scaled to a unit diagonal. min_eigenvalue: smallest
     eigenvalue of V/σ², σ² the mean residual variance (of V/mean(diag V) where that is 0). at_bound: a variance
     is zero, a slope covariance singular, or V at the edge of its domain. residual_df: n − p.
@@ -86,7 +87,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     basis = q[:, p:]
     z = basis.T @ residual
     variance = float(z @ z) / z.size
-    if variance <= 1e-24 * max(float(np.mean(response**2)), np.finfo(float).tiny):
+    if variance <= 1e-24 * max(float(response @ response) / n, np.finfo(float).tiny):
         raise DesignError(
             "The fixed terms reproduce the response exactly, so there is no error to measure it by. "
             "Check that the response is a measured column that varies between rows of the same kind."
@@ -113,7 +114,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
         + 2.0 * float(np.sum(np.log(diagonal) + np.log(size)))
         + likelihood.minus_two_log(found.theta)
     )
-    sigma = float(np.mean(theta[list(structure.residual)]))
+    sigma = sum(float(theta[r]) for r in structure.residual) / len(structure.residual)
     unit = sigma if sigma > 0.0 else float(np.mean(np.diag(v)))
     smallest = float(np.linalg.eigvalsh(v)[0]) / unit
     return RemlFit(

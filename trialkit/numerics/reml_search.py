@@ -64,7 +64,7 @@ def _solve_mean_squares(strata: Strata, bounded: bool) -> Array | None:
     a = strata.eigenvalues
     if a.shape[0] != a.shape[1] or strata.known is not None:
         return None
-    theta = np.linalg.solve(a.T, strata.mean_squares)
+    theta: Array = np.asarray(np.linalg.solve(a.T, strata.mean_squares), dtype=float)
     if not np.all(theta[list(strata.structure.residual)] > 1e-14):
         return None
     if bounded or np.all(theta >= 0.0):

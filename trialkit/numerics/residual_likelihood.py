@@ -186,10 +186,11 @@ def residual_likelihood(z: Array, basis: Array, structure: VarianceStructure, un
     if structure.slopes:
         return Dense(structure, projected, known, z)
     common = len(structure.residual) == 1  # its H is the identity, which commutes with all
-    rotation = _common_rotation(np.delete(parts, structure.residual, axis=0) if common else parts)
+    others = [r for r in range(len(parts)) if not (common and r in structure.residual)]
+    rotation = _common_rotation(parts[others])
     if rotation is None:
         return Dense(structure, projected, known, z)
-    eigenvalues = np.sum(rotation * (parts @ rotation), axis=1)
+    eigenvalues = (rotation * (parts @ rotation)).sum(axis=1)
     return _grouped(structure, eigenvalues, rotation.T @ z, known is not None)
 
 
@@ -216,10 +217,10 @@ def _common_rotation(parts: Array) -> Array | None:
 
 def _grouped(structure: VarianceStructure, eigenvalues: Array, z: Array, has_known: bool) -> Strata:
     """Join contrasts with the same eigenvalues in every matrix; the rotation left them side by side."""
-    size = np.maximum(np.max(np.abs(eigenvalues), axis=1, keepdims=True), 1e-300)
-    moved = np.any(np.abs(np.diff(eigenvalues, axis=1)) > _SAME_EIGENVALUE * size, axis=0)
-    starts = np.concatenate([[0], np.flatnonzero(moved) + 1])
-    counts = np.diff(starts, append=z.size).astype(float)
+    size = np.abs(eigenvalues).max(axis=1, keepdims=True) + 1e-300
+    moved = (np.abs(eigenvalues[:, 1:] - eigenvalues[:, :-1]) > _SAME_EIGENVALUE * size).any(axis=0)
+    starts = [0, *(np.flatnonzero(moved) + 1).tolist()]
+    counts = np.array([end - start for start, end in zip(starts, [*starts[1:], z.size], strict=True)], dtype=float)
     means = np.add.reduceat(eigenvalues, starts, axis=1) / counts
     means[np.abs(means) < 1e-12 * size] = 0.0
     squares = np.add.reduceat(z**2, starts) / counts

@@ -284,7 +284,7 @@ def _plane_rule(root: Array, sides: int) -> _RadialRule:
     middle = 0.5 * (angle[i] + angle[j])
     breaks = np.concatenate([middle + k * 0.5 * np.pi for k in range(4)]) % (2.0 * np.pi)
     period = np.pi if sides == 2 else 2.0 * np.pi
-    edges = np.sort(np.concatenate([breaks[breaks < period], np.linspace(0.0, period, 9)]))
+    edges = np.sort(np.concatenate([breaks[breaks < period], np.linspace(0.0, period, 9 if sides == 2 else 17)]))
     edges = edges[np.concatenate([[True], np.diff(edges) > 1e-12])]
     half = 0.5 * np.diff(edges)
     theta = (edges[:-1] + half)[:, None] + half[:, None] * _NODE

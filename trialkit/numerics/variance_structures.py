@@ -63,7 +63,7 @@ class VarianceStructure:
 
     def covariance(self, theta: Array) -> Array:
         """V(θ), (n, n)."""
-        v = np.tensordot(theta, self.matrices, axes=1)
+        v = (theta @ self.matrices.reshape(theta.size, -1)).reshape(self.rows, self.rows)
         if self.known is not None:
             v[np.diag_indices_from(v)] += self.known
         return np.asarray(v)
