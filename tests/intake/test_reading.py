@@ -1,4 +1,4 @@
-"""Files as people make them: encodings, separators, decimal commas, blank lines, ragged rows, things that are no text."""
+"""Files as people make them: encodings, separators, decimal commas, blank lines, ragged rows, what is no text."""
 
 import numpy as np
 import pytest
@@ -143,7 +143,7 @@ def test_what_is_no_text_is_refused(raw, words):
 SINGLE = "bin,treatment,day,volume_l\nA,x,0,200.5\nB,y,0,201.25\nA,x,7,150.5\nB,y,7,180\n"
 
 
-def test_decimal_commas_give_the_same_numbers(write, said):
+def test_decimal_commas_give_the_same_numbers(write):
     plain = load_trial(write({"one.csv": SINGLE}) / "one.csv", control="x")
     place = write({"two.csv": SINGLE.replace(",", ";").replace(".", ",")}) / "two.csv"
     other = load_trial(place, control="x")

@@ -48,7 +48,8 @@ BIN_NAMES = "expected one of B1, B2, B3, B4"
         ),
         (
             "B2,7,42,166,<40,",
-            'line 7, wet_mass_kg: found "<40"; expected a number (kg). Write the value itself, or leave the cell empty.',
+            'line 7, wet_mass_kg: found "<40"; expected a number (kg). '
+            "Write the value itself, or leave the cell empty.",
         ),
         (
             "B2,7,−4,166,40.25,",

@@ -102,13 +102,14 @@ def temperature_jumps(visits: Visits, rows: Rows, suspects: set[tuple[int, str]]
         return
     handled = _happened(visits, series, ("turned", "added_wet_mass_kg", "water_added_l"))
     days, change = _steps(series.day), _steps(series.value)
+    before = series.value - change
     for at in np.flatnonzero(series.joined & ~handled & (np.abs(change) > 15 * np.maximum(days, 1.0))):
         yield rows.finding(
             "warning",
             "temperature-jump",
             int(visits.first[series.visit[at]]),
             "core_temp_c",
-            f"found {show_number(series.value[at])} °C, {show_number(series.value[at - 1])} °C {days[at]:g} days ago",
+            f"found {show_number(series.value[at])} °C, {show_number(before[at])} °C {_span(days[at])} before",
             "more than 15 °C a day without turning is unlikely",
             CHECK,
         )
@@ -134,7 +135,7 @@ def colder_than_air(visits: Visits, rows: Rows, suspects: set[tuple[int, str]]) 
                 "colder-than-air",
                 int(visits.first[series.visit[at]]),
                 "core_temp_c",
-                f"the core has been more than 5 °C below the air for {run:g} days",
+                f"the core has been more than 5 °C below the air for {_span(run)}",
                 "",
                 CHECK,
             )
@@ -175,7 +176,7 @@ def mass_jumps(visits: Visits, rows: Rows, suspects: set[tuple[int, str]]) -> It
             "mass-jump",
             int(visits.first[series.visit[at]]),
             "wet_mass_kg",
-            f"found {show_number(series.value[at])} kg, {show_number(before[at])} kg {days[at]:g} days before",
+            f"found {show_number(series.value[at])} kg, {show_number(before[at])} kg {_span(days[at])} before",
             "no addition, water or sample is noted between",
             CHECK,
         )
@@ -220,6 +221,10 @@ def finish_flips(visits: Visits, rows: Rows) -> Iterator[Finding]:
             "",
             CHECK,
         )
+
+
+def _span(days: float) -> str:
+    return "1 day" if days == 1 else f"{days:g} days"
 
 
 def _steps(values: NDArray[np.float64]) -> NDArray[np.float64]:
