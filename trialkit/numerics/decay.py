@@ -25,6 +25,7 @@ Floats = NDArray[np.float64]
 
 POINTS_PER_E_FOLD = 30
 SLOWEST, FASTEST = 1e-3, 40.0  # the scan: k·T from 0.001, k·(first gap) up to 40, where exp(−k·gap) is nothing
+FARTHEST_BACK = 300.0  # k·(first day) beyond which a start level at t = 0 is no number
 FLAT_BELOW, FLAT_ABOVE = 0.1, 10.0  # a limit under 0.1/T or over 10/first gap does not identify k
 
 
@@ -76,36 +77,36 @@ def fit_decay(
     """
     t, y = np.asarray(days, dtype=float), np.asarray(levels, dtype=float)
     parameters = 1 + (start is None) + (end is None)
-    _check(t, y, parameters)
+    check_series(t, y, parameters)
     order = np.argsort(t, kind="stable")
     t, y = t[order], y[order]
     distinct = np.unique(t if start is None else np.append(t, 0.0))
     span, gap = distinct[-1] - distinct[0], distinct[1] - distinct[0]
-    curve = _Curve(t, y, start, end)
+    curve = Curve(t, y, start, end)
     low_edge, high_edge = np.log(SLOWEST / span), np.log(FASTEST / gap)
     grid = np.linspace(low_edge, high_edge, int(POINTS_PER_E_FOLD * (high_edge - low_edge)) + 1)
     rss = curve.rss(np.exp(grid))
-    noise = t.size * (np.finfo(float).eps * float(np.abs(y).max())) ** 2 * 16.0
-    log_k, has_dip = _deepest(curve, grid, rss, noise)
+    noise = level_noise(y)
+    log_k, has_dip = deepest(curve, grid, rss, noise)
     k = float(np.exp(log_k))
     least = float(curve.rss(np.array([k]))[0])
     df = t.size - parameters
     cut = least * (1.0 + float(f_distribution.ppf(level, 1, df)) / df) + noise
     low, high = _limits(curve, grid, rss, log_k, cut)
-    start_level, end_level = curve.levels(k)
-    jacobian, place = curve.jacobian(k, start_level, end_level)
-    errors = _std_errors(jacobian, least / df)
-    residuals = y - curve.at(k, start_level, end_level)
+    first_level, end_level = curve.levels_at_first(k)
+    jacobian = curve.jacobian(k, first_level, end_level)
+    spread = covariance(jacobian, least / df)
+    residuals = y - curve.at(k, first_level, end_level)
     return DecayFit(
         rate=k,
-        start=start_level,
+        start=curve.carry_back(k, first_level, end_level),
         end=end_level,
         rss=least,
         df=df,
         parameters=parameters,
-        rate_std_error=float(errors[place["rate"]]),
-        start_std_error=float(errors[place["start"]]) if "start" in place else np.nan,
-        end_std_error=float(errors[place["end"]]) if "end" in place else np.nan,
+        rate_std_error=float(np.sqrt(spread[0, 0])),
+        start_std_error=curve.start_error(k, first_level, end_level, spread),
+        end_std_error=float(np.sqrt(spread[-1, -1])) if end is None else np.nan,
         low=low,
         high=high,
         level=level,
@@ -118,7 +119,8 @@ def fit_decay(
     )
 
 
-def _check(t: Floats, y: Floats, parameters: int) -> None:
+def check_series(t: Floats, y: Floats, parameters: int) -> None:
+    """Raise ValueError where ``t`` and ``y`` cannot carry a curve of so many free numbers."""
     if t.ndim != 1 or t.shape != y.shape:
         raise ValueError(f"days and levels must be two vectors of one length, found shapes {t.shape} and {y.shape}")
     if not (np.isfinite(t).all() and np.isfinite(y).all()):
@@ -134,7 +136,12 @@ def _check(t: Floats, y: Floats, parameters: int) -> None:
         raise ValueError("all levels are equal")
 
 
-class _Curve:
+def level_noise(y: Floats) -> float:
+    """The residual sum of squares that rounding alone leaves of an exact curve."""
+    return y.size * (4.0 * np.finfo(float).eps * float(np.abs(y).max())) ** 2
+
+
+class Curve:
     """The projected problem: at a given k the free levels are linear, y ≈ offset + columns·coefficients.
 
     Columns are written so that neither a slow nor a fast rate loses digits: with the start free, τ = t − first day
@@ -175,11 +182,11 @@ class _Curve:
     def slope(self, log_k: float) -> float:
         """dRSS/dlog k, up to a positive factor: residuals are orthogonal to the levels, so only the rate moves."""
         k = float(np.exp(log_k))
-        start, end = self._levels_at_first(k)
+        start, end = self.levels_at_first(k)
         bend = (end - start) * k * self.tau * np.exp(-k * self.tau)
         return float(-(self._residual(np.array([k]))[0] @ bend))
 
-    def _levels_at_first(self, k: float) -> tuple[float, float]:
+    def levels_at_first(self, k: float) -> tuple[float, float]:
         """The level at the first day (or the given start) and the end level."""
         target, columns = self._parts(np.array([k]))
         if not columns:
@@ -196,27 +203,37 @@ class _Curve:
             return self.end + float(found[0]), self.end
         return self.start, self.start + float(found[0])
 
-    def levels(self, k: float) -> tuple[float, float]:
-        """Start (at t = 0) and end level at rate k; the start is carried back to t = 0 along the curve."""
-        first, end = self._levels_at_first(k)
-        return end + (first - end) * float(np.exp(min(k * self.first, 700.0))), end
-
-    def at(self, k: float, start: float, end: float) -> Floats:
-        """(n,) the curve on the visiting days, through the level at the first of them (stable where k is large)."""
-        first = end + (start - end) * np.exp(-k * self.first)
+    def at(self, k: float, first: float, end: float) -> Floats:
+        """(n,) the curve on the visiting days, through the level on the first of them."""
         return np.asarray(end + (first - end) * np.exp(-k * self.tau))
 
-    def jacobian(self, k: float, start: float, end: float) -> tuple[Floats, dict[str, int]]:
-        """(n, parameters) derivatives of the curve, and which column is which parameter."""
-        left = np.exp(-k * self.t)
-        columns, place = [(end - start) * self.t * left], {"rate": 0}
+    def jacobian(self, k: float, first: float, end: float) -> Floats:
+        """(n, parameters) derivatives by the rate, by the level on the first day if free, by the end level if free."""
+        left = np.exp(-k * self.tau)
+        columns = [(end - first) * self.tau * left]
         if self.start is None:
-            place["start"] = len(columns)
             columns.append(left)
         if self.end is None:
-            place["end"] = len(columns)
-            columns.append(-np.expm1(-k * self.t))
-        return np.column_stack(columns), place
+            columns.append(-np.expm1(-k * self.tau))
+        return np.column_stack(columns)
+
+    def carry_back(self, k: float, first: float, end: float) -> float:
+        """The level at t = 0 along the curve; without bound where that is too far back."""
+        if self.start is not None:
+            return self.start
+        if k * self.first > FARTHEST_BACK:
+            return float(np.copysign(np.inf, first - end))
+        return end + (first - end) * float(np.exp(k * self.first))
+
+    def start_error(self, k: float, first: float, end: float, spread: Floats) -> float:
+        """Standard error of the level at t = 0 from the covariance (p, p) of rate, first level and end level."""
+        if self.start is not None:
+            return float("nan")
+        if k * self.first > FARTHEST_BACK or not np.all(np.isfinite(spread)):
+            return float("inf")
+        growth = float(np.exp(k * self.first))
+        gradient = np.array([(first - end) * self.first * growth, growth, 1.0 - growth])[: spread.shape[0]]
+        return float(np.sqrt(max(gradient @ spread @ gradient, 0.0)))
 
 
 def _orthonormal(columns: list[Floats]) -> list[Floats]:
@@ -232,7 +249,7 @@ def _orthonormal(columns: list[Floats]) -> list[Floats]:
     return basis
 
 
-def _deepest(curve: _Curve, grid: Floats, rss: Floats, noise: float) -> tuple[float, bool]:
+def deepest(curve: Curve, grid: Floats, rss: Floats, noise: float) -> tuple[float, bool]:
     """log k of the lowest dip of RSS(k), and whether it is a dip inside the grid rather than an end of it."""
     best, best_rss, has_dip = float(grid[np.argmin(rss)]), float(rss.min()), False
     inner = np.flatnonzero((rss[1:-1] <= rss[:-2]) & (rss[1:-1] <= rss[2:])) + 1
@@ -246,7 +263,7 @@ def _deepest(curve: _Curve, grid: Floats, rss: Floats, noise: float) -> tuple[fl
     return best, has_dip
 
 
-def _limits(curve: _Curve, grid: Floats, rss: Floats, log_k: float, cut: float) -> tuple[float, float]:
+def _limits(curve: Curve, grid: Floats, rss: Floats, log_k: float, cut: float) -> tuple[float, float]:
     """The outermost rates with RSS(k) = cut on either side of log_k; 0 and inf where the scan ends first."""
 
     def above(x: float) -> float:
@@ -261,13 +278,14 @@ def _limits(curve: _Curve, grid: Floats, rss: Floats, log_k: float, cut: float) 
     return low, high
 
 
-def _std_errors(jacobian: Floats, variance: float) -> Floats:
-    """(parameters,) from variance·(J'J)⁻¹, columns scaled to length 1 first; inf where J is singular."""
+def covariance(jacobian: Floats, variance: float) -> Floats:
+    """(p, p) variance·(J'J)⁻¹, columns scaled to length 1 first; all inf where J is singular."""
     length = np.linalg.norm(jacobian, axis=0)
+    unknown = np.full((length.size, length.size), np.inf)
     if not np.all(length > 0.0):
-        return np.full(length.size, np.inf)
+        return unknown
     triangle = np.linalg.qr(jacobian / length, mode="r")
     if np.abs(np.diag(triangle)).min() < 1e-14:
-        return np.full(length.size, np.inf)
+        return unknown
     inverse = np.linalg.inv(triangle)
-    return np.asarray(np.sqrt(variance * np.sum(inverse**2, axis=1)) / length)
+    return np.asarray(variance * (inverse @ inverse.T) / np.outer(length, length))
