@@ -74,7 +74,8 @@ def test_factors_are_no_unfairness():
         with_amounts(item, Starter(1.0, 100, 5)) for item in factorial_treatments(("carrier", "culture", "nitrogen"))
     ]
     told = warn_unfair(arms, "water only", HEAP)
-    assert told and all(text.endswith("By design: the factorial tells its factors apart.") for text in told)
+    assert [text.split(":")[0] for text in told] == ["nitrogen beside water only", "carrier beside water only"]
+    assert all(text.endswith("By design: the factorial tells its factors apart.") for text in told)
     arms = [with_amounts(item, Starter(1.0, 100, 5)) for item in factorial_treatments(("carrier", "culture"))]
     told = warn_unfair(arms, "water only", HEAP)
     assert told[0].startswith("carrier beside water only: 100 g more sugar a bin") and "By design" in told[0]

@@ -124,6 +124,8 @@ def test_declared_amounts_stand():
     [
         ("water only", "water"), ("killed starter", "killed"), ("Live starter", "live"), ("starter", "live"),
         ("sugar water", "carrier"), ("mature compost", "soil"), ("untreated", "nothing"), ("biochar", "other"),
+        ("compost tea", "live"), ("yeast water", "live"), ("dry control", "nothing"), ("seaweed water", "other"),
+        ("livestock slurry", "other"), ("Plain tap water", "water"),
     ],
 )  # fmt: skip
 def test_roles_by_name(name, role):

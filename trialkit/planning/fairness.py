@@ -19,7 +19,7 @@ def warn_unfair(treatments: Sequence[Treatment], control: str, recipe: Recipe | 
     killed = [item for item in treatments if item.role == "killed"]
     pairs += [(item, sham) for sham in killed for item in treatments if item.role == "live" and sham.name != control]
     sentences: list[str] = []
-    for arm, other in pairs:
+    for arm, other in (pair for pair in pairs if _are_neighbours(*pair)):
         found = compare_arms(arm, other, recipe)
         told = [_say(item, arm, other, recipe) for item in found if item.name not in _OF_THE_CARRIER]
         carrier = [item for item in found if item.name in _OF_THE_CARRIER]
@@ -50,6 +50,13 @@ def compare_arms(
         carbon_g=1000 * heap.carbon_kg,
         nitrogen_g=1000 * heap.nitrogen_kg,
     )
+
+
+def _are_neighbours(arm: Treatment, other: Treatment) -> bool:
+    """In a factorial only arms that differ in one factor are set beside each other; the rest follows from these."""
+    if arm.factors.keys() != other.factors.keys() or not arm.factors:
+        return True
+    return sum(arm.factors[name] != other.factors[name] for name in arm.factors) == 1
 
 
 _OF_THE_CARRIER = ("sugar", "nitrogen")

@@ -211,7 +211,7 @@ def _number_rows(assigned: list[str], blocks: int, kind: str) -> tuple[tuple[Bin
     return tuple(bins), tuple(places)
 
 
-LINE_ON_MAP = 8
+LINE_ON_MAP = 6
 
 
 def _number_square(assigned: list[str], t: int) -> tuple[tuple[Bin, ...], tuple[tuple[int, int], ...]]:

@@ -166,17 +166,22 @@ def _pouring(batch: Batch, bins: Sequence[Bin], control: str, letters: Mapping[s
         here = ", ".join(bin_.bin for bin_ in bins if bin_.treatment == pour.treatment)
         letter = f"<td>{escape(letters[pour.treatment])}</td>" if letters else ""
         words = word_amounts({name: pour.amounts[name] for name in _IN_THE_LIQUID if name in pour.amounts})
+        litres = [f"{litre:.2f}" if "water_l" in pour.amounts else "–" for litre in (pour.liquid_l, pour.plain_water_l)]
         rows += (
-            f'<tr><th scope="row">{escape(pour.treatment)}</th>{letter}<td>{pour.liquid_l:.2f}</td>'
-            f"<td>{pour.plain_water_l:.2f}</td><td>{escape(words)}</td><td>{escape(here)}</td>"
+            f'<tr><th scope="row">{escape(pour.treatment)}</th>{letter}<td>{litres[0]}</td>'
+            f"<td>{litres[1]}</td><td>{escape(words)}</td><td>{escape(here)}</td>"
             f'<td class="small">{escape(pour.prepare)}</td></tr>'
         )
+    open_amounts = any("water_l" not in pour.amounts and pour.role != "nothing" for pour in batch.pours)
+    said = (
+        "<p>– : no amount was declared. Whatever is poured, every bin gets the same litres.</p>" if open_amounts else ""
+    )
     head = '<th scope="col">letter</th>' if letters else ""
     return (
         '<h3>Pour in this order</h3><table class="plain"><thead><tr><th scope="col">arm</th>'
         f'{head}<th scope="col">L of brew a bin</th><th scope="col">L of plain water a bin</th>'
         '<th scope="col">in it</th><th scope="col">bins</th><th scope="col">how it is made</th></tr></thead>'
-        f"<tbody>{rows}</tbody></table>"
+        f"<tbody>{rows}</tbody></table>{said}"
     )
 
 

@@ -11,7 +11,7 @@ from trialkit.planning.cautions import Caution
 from trialkit.planning.field_sheets import draw_field_sheet
 from trialkit.planning.labels import draw_labels
 from trialkit.planning.layout_map import draw_map
-from trialkit.planning.layouts import DrawnLayout
+from trialkit.planning.layouts import LINE_ON_MAP, DrawnLayout
 from trialkit.planning.pages import arms_page, filling_page, readers_card, recipe_page, safety_page
 from trialkit.planning.recipe import Recipe
 from trialkit.planning.starters import Batch, Starter
@@ -51,7 +51,8 @@ def draw_sheets(
     )
     if letters:
         first += "<p>This trial is blinded: letters stand for treatments, and key.csv is for the one who pours.</p>"
-    sections = [("", first), ("", f"<h2>Labels</h2>{draw_labels(bins, on_label, title)}")]
+    wide = max(column for _, column in drawn.places) >= LINE_ON_MAP
+    sections = [("lying" if wide else "", first), ("", f"<h2>Labels</h2>{draw_labels(bins, on_label, title)}")]
     arms = "" if letters else arms_page(plan.treatments, plan.control or "", warnings)
     sections.append(("", filling_page(len(bins), roles=roles, turns=turns) + arms))
     if recipe is not None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -11,15 +12,15 @@ from trialkit.records import Treatment
 
 SPARE = 0.10
 LIQUID_ROLES = ("carrier", "killed", "live")
-# spoken words -> role, tried in this order: a "killed starter" is killed before it is a starter
+# words of a name -> role, tried in this order: a "killed starter" is killed before it is a starter
 _ROLE_WORDS = (
-    ("killed", ("killed", "boiled", "sterile", "sterilised", "sterilized", "dead", "sham", "cooked")),
-    ("soil", ("soil", "compost")),
-    ("nothing", ("nothing", "untreated", "no water", "dry")),
-    ("carrier", ("sugar", "molasses", "carrier")),
-    ("live", ("live", "starter", "culture", "inoculum", "inoculant", "microbes")),
-    ("water", ("water",)),
+    ("killed", "killed boiled sterile sterilised sterilized autoclaved dead sham cooked"),
+    ("live", "live starter culture cultures inoculum inoculant microbes microorganisms tea yeast bokashi activator"),
+    ("soil", "soil compost topsoil"),
+    ("carrier", "sugar molasses carrier syrup"),
+    ("nothing", "nothing untreated none dry"),
 )
+_PLAIN_WATER = frozenset(["water", "only", "plain", "tap", "just", "rain", "same", "with"])
 
 
 @dataclass(frozen=True)
@@ -75,11 +76,11 @@ class Batch:
 
 def role_by_name(name: str) -> str:
     """The role that a treatment's name suggests: water, killed, live, carrier, soil, nothing, or other."""
-    lower = name.lower()
-    for role, words in _ROLE_WORDS:
-        if any(word in lower for word in words):
+    words = set(re.findall(r"[a-z]+", name.lower()))
+    for role, telling in _ROLE_WORDS:
+        if words & set(telling.split()):
             return role
-    return "other"
+    return "water" if "water" in words and words <= _PLAIN_WATER else "other"
 
 
 def propose_arms(starter: Starter) -> tuple[Treatment, ...]:
