@@ -203,3 +203,28 @@ def test_odd_readings_stay_and_are_shown(make: SimpleNamespace) -> None:
         '- line 7, core_temp_c: found "66.5"; expected 65 °C or less. Check the probe.'
     )
     assert "No reading stood out" in report.odd_readings(make.analysis(findings=())).text
+
+
+# ---------------------------------------------------------------- the first screen without a claim
+def test_one_sentence_a_comparison_without_a_claim(make: SimpleNamespace) -> None:
+    assert report.answer(make.analysis(claims=False)).text.splitlines() == [
+        "No claim was stated. The primary outcome is decay rate.",
+        "With killed starter, decay ran 1.13 times as fast as with water only, between 1.09 and 1.18 (4 bins each).",
+        "With live starter, decay ran 1.23 times as fast as with water only, between 1.18 and 1.28 (4 bins each).",
+    ]
+    late = make.plan(declared=False, primary=None)
+    assert report.answer(make.analysis(claims=False, plan=late)).text.splitlines()[0] == (
+        "Nothing was declared before the data, so what follows on decay rate is exploratory."
+    )
+
+
+def test_many_open_comparisons_are_told_together(make: SimpleNamespace) -> None:
+    analysis = make.analysis(claims=False)
+    many = [make.comparison(1.0, 0.5, 1.9, treatment=f"T{place}") for place in range(5)]
+    clear = make.comparison(1.5, 1.2, 1.9)
+    changed = replace(analysis, answers=(replace(analysis.answers[0], comparisons=(*many, clear)),))
+    assert report.answer(changed).text.splitlines()[1:] == [
+        "With live starter, decay ran 1.5 times as fast as with water only, between 1.2 and 1.9 (4 bins each).",
+        "These bins cannot tell T0, T1, T2, T3 and T4 from water only: every one of these 5 ranges holds no "
+        "difference; the figure shows each.",
+    ]

@@ -265,7 +265,7 @@ def test_reasons_handed_on_are_printed_once() -> None:
 def test_refusals_name_the_pair_or_the_outcome() -> None:
     pair = Refusal("contrasts", ("they never stood in one block",), "decay_rate", "live starter", "water only")
     assert refusal_sentence(pair) == (
-        "live starter and water only cannot be compared here. They never stood in one block."
+        "Live starter and water only cannot be compared here. They never stood in one block."
     )
     assert refusal_sentence(Refusal("models", ("One bin each.",)), "decay rate") == (
         "This trial cannot compare treatments on decay rate. One bin each."
@@ -284,3 +284,10 @@ def test_lists_in_words() -> None:
     assert listed(["a"]) == "a"
     assert listed(["a", "b"]) == "a and b"
     assert listed(["a", "b", "c"]) == "a, b and c"
+
+
+def test_names_that_would_run_into_the_sentence_are_quoted() -> None:
+    assert comparison_sentence(compared(1.5, 1.2, 1.9, treatment="with manure, turned", against="no manure")) == (
+        "With “with manure, turned”, decay ran 1.5 times as fast as with “no manure”, "
+        "between 1.2 and 1.9 (4 bins each)."
+    )

@@ -71,7 +71,7 @@ def _fit_line(fit: Fit) -> str:
     bounds = "variances bounded at zero" if fit.bounded else "variances free to fall below zero"
     tail = f"; {bounds}" if fit.method == "reml" else ""
     return (
-        f"Fit: {fit.method}, degrees of freedom by {fit.df_method}, variances {fit.variances}{tail}. "
+        f"Fit: {fit.method}, degrees of freedom: {fit.df_method}, variances {fit.variances}{tail}. "
         f"Blocks that inform the comparison: {len(fit.blocks_used) or 'none'}."
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from trialkit.records import Analysis, Comparison, Fit
 from trialkit.report.facts import comparisons, has_role
-from trialkit.report.passages import capitalised, counted, listed
+from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import degrees, p_value, percent, plain
 from trialkit.report.words import control_names, main_answer, noun, outcome_noun
 
@@ -22,8 +22,7 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
     found = [c for c in (answer.comparisons if answer is not None else ()) if isinstance(c, Comparison)]
     if answer is None or not found:
         return (
-            "No range is given, because these bins carry none: without bins to compare inside a treatment, nobody can "
-            "tell a treatment from a bin.",
+            "No range is given, because these bins carry none; the reasons stand under “What this trial cannot tell”.",
             _unit(analysis),
         )
     return (
@@ -42,7 +41,7 @@ def _ranges(found: list[Comparison]) -> tuple[str, ...]:
     joint = found[0].interval.adjustment in ("multivariate t", "bonferroni") and len(found) > 1
     if joint:
         whole = "both ranges" if len(found) == 2 else f"all {len(found)} ranges"
-        against = listed(dict.fromkeys(c.against for c in found if c.against))
+        against = listed(dict.fromkeys(named(c.against) for c in found if c.against))
         return (
             f"In {often} trials like this one, {whole} at once hold the true value. They were widened for "
             f"the {len(found)} comparisons{f' with {against}' if against else ''}, so each may be read on its own.",

@@ -6,7 +6,7 @@ from typing import Any
 
 from trialkit.records import Analysis
 from trialkit.report.facts import AMOUNTS, amount, amounts_apart, amounts_declared, arms, days_read
-from trialkit.report.passages import capitalised, counted, listed
+from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import plain
 from trialkit.report.tables import Table, number_cell, table, text_cell
 from trialkit.report.words import outcome_noun
@@ -55,7 +55,7 @@ def fairness_lines(analysis: Analysis) -> tuple[str, ...]:
         if apart:
             alike.setdefault(apart, []).append(name)
     lines = [
-        f"Beside {control.name}, {listed(names)} got {listed(apart)} in each bin; "
+        f"Beside {named(control.name)}, {listed(named(name) for name in names)} got {listed(apart)} in each bin; "
         "a difference may come from that alone."
         for apart, names in alike.items()
     ]

@@ -18,7 +18,7 @@ import numpy as np
 
 from trialkit.records import Analysis, Answer, BinValue, BinValues, Claim, Comparison, Fit, Outcome, Trial
 from trialkit.report import rounding
-from trialkit.report.passages import Passage, capitalised, listed
+from trialkit.report.passages import Passage, capitalised, listed, named
 from trialkit.report.tables import values_of
 from trialkit.report.words import claimed_size, main_answer, noun, shown_unit, unit_words
 
@@ -238,7 +238,7 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
     kind = found[0].kind
     log = kind == "ratio" and all(_positive(item) for item in found)
     against = list(dict.fromkeys(item.against for item in found if item.against))
-    _bare(axes, f"Compared with {_short(against[0])}" if len(against) == 1 else "Comparisons")
+    _bare(axes, f"Compared with {named(_short(against[0]))}" if len(against) == 1 else "Comparisons")
     if log:
         axes.set_xscale("log")
     neutral = {"ratio": 1.0, "difference": 0.0, "superiority": 0.5}.get(kind)

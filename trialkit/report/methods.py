@@ -7,7 +7,7 @@ from importlib.metadata import PackageNotFoundError, version
 
 from trialkit.records import Analysis, Comparison, Fit
 from trialkit.report.facts import arms, comparisons, days_read
-from trialkit.report.passages import capitalised, counted, listed
+from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import degrees, figures, p_value, percent, plain
 from trialkit.report.words import main_answer, outcome_noun
 
@@ -34,7 +34,7 @@ def _design(analysis: Analysis) -> tuple[str, ...]:
     }[plan.layout.kind]
     drawn = {"by seed": ", drawn by a seeded generator", "by lot": ", drawn by lot", "by hand": ", given out by hand"}
     sentence = (
-        f"{counted(len(found), 'treatment')} ({listed(arm.treatment.name for arm in found)}) were compared "
+        f"{counted(len(found), 'treatment')} ({listed(named(arm.treatment.name) for arm in found)}) were compared "
         f"in {counted(len(trial.bins), 'compost bin')} {kind}{drawn.get(plan.layout.drawn, '')}; "
         "the experimental unit was the bin."
     )

@@ -25,6 +25,7 @@ class Passage:
 
 
 NOTHING = Passage("", "")
+JOINING = ("with", "without", "no", "not", "and", "or", "than", "as", "in", "on", "under", "the", "a")
 
 
 def element(tag: str, text: str, style: str = "") -> Passage:
@@ -75,6 +76,12 @@ def listed(names: Iterable[str], last: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def named(name: str) -> str:
+    """A name as it stands in a sentence: quoted where it would be read as part of the sentence."""
+    first = name.split(" ", 1)[0].lower()
+    return f"“{name}”" if first in JOINING or any(mark in name for mark in ",;:.") else name
 
 
 def capitalised(text: str) -> str:

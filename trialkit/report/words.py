@@ -6,10 +6,11 @@ The sentences of the first screen carry no method names and stay within thirty w
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from trialkit.records import Analysis, Answer, Claim, Comparison, Outcome, Refusal, Verdict
-from trialkit.report.passages import capitalised, counted, listed
+from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import Shown, between, fixed, percent, plain, together
 
 BADGES = {
@@ -20,6 +21,7 @@ BADGES = {
     "cannot_tell": "Cannot tell",
     "not_answerable": "Cannot be answered",
 }
+MANY = 5  # comparisons on the first screen, one sentence each
 TIMES = ("days_to_threshold", "days_to_finish")
 
 
@@ -95,8 +97,8 @@ def effect(comparison: Comparison, claim: Claim | None = None) -> Effect:
     """The comparison as it will be said. Under a claim on a ratio, turned so that more is as claimed."""
     said = Effect(
         comparison,
-        comparison.treatment,
-        comparison.against or "",
+        named(comparison.treatment),
+        named(comparison.against or ""),
         comparison.estimate,
         comparison.interval.low,
         comparison.interval.high,
@@ -245,11 +247,7 @@ def verdict_sentence(verdict: Verdict) -> str:
     margin = verdict.call == "no_difference" and verdict.margin_interval is not None
     interval = verdict.margin_interval if margin else verdict.interval
     if interval is not None:
-        said = _turned(
-            replace(said, first=comparison.treatment, second=comparison.against or "", estimate=comparison.estimate,
-                    low=interval.low, high=interval.high, as_speed=False),
-            claim,
-        )  # fmt: skip
+        said = effect(replace(comparison, interval=interval), claim)
     marks: tuple[float, ...] = _claim_mark(claim, comparison)
     if margin and claim.equivalence is not None:
         marks = (*marks, *_turned_margin(claim, comparison))
@@ -376,20 +374,42 @@ def unclaimed_sentences(analysis: Analysis) -> tuple[str, tuple[str, ...]]:
         opening = f"No claim was stated and no primary outcome named, so what follows on {name} is exploratory."
     else:
         opening = f"Nothing was declared before the data, so what follows on {name} is exploratory."
-    sentences = tuple(
-        comparison_sentence(item) if isinstance(item, Comparison) else refusal_sentence(item, name)
-        for item in answer.comparisons
-    )
+    sentences = _comparison_sentences(answer.comparisons, name)
     if not sentences:
         stopped = next((part for part in (answer.values, answer.fit) if isinstance(part, Refusal)), None)
         sentences = (refusal_sentence(stopped, name),) if stopped is not None else ()
     return opening, sentences
 
 
+def _comparison_sentences(items: Sequence[Comparison | Refusal], name: str) -> tuple[str, ...]:
+    """One sentence a comparison; of many, those that say nothing either way are told together."""
+    open_ones = [item for item in items if isinstance(item, Comparison) and _is_open(item)]
+    together_now = open_ones if len(items) > MANY and len({item.against for item in open_ones}) == 1 else []
+    sentences = [
+        comparison_sentence(item) if isinstance(item, Comparison) else refusal_sentence(item, name)
+        for item in items
+        if item not in together_now
+    ]
+    if len(together_now) > 1:
+        names = listed(named(item.treatment) for item in together_now)
+        sentences.append(
+            f"These bins cannot tell {names} from {named(together_now[0].against or '')}: every one of these "
+            f"{len(together_now)} ranges holds no difference; the figure shows each."
+        )
+    else:
+        sentences += [comparison_sentence(item) for item in together_now]
+    return tuple(sentences)
+
+
+def _is_open(comparison: Comparison) -> bool:
+    said = effect(comparison)
+    return said.neutral is not None and said.beyond == 0
+
+
 def refusal_sentence(refusal: Refusal, name: str = "") -> str:
     """What could not be answered and why."""
     if refusal.treatment and refusal.against:
-        start = f"{refusal.treatment} and {refusal.against} cannot be compared here"
+        start = f"{capitalised(named(refusal.treatment))} and {named(refusal.against)} cannot be compared here"
     else:
         start = f"This trial cannot compare treatments on {name or 'this outcome'}"
     return f"{start}. {' '.join(_sentence(reason) for reason in refusal.reasons)}".strip()
@@ -425,4 +445,4 @@ def short_answer(verdict: Verdict) -> str:
 def control_names(analysis: Analysis) -> str:
     """What everything was compared with."""
     found = {c.against for a in analysis.answers for c in a.comparisons if isinstance(c, Comparison) and c.against}
-    return listed(sorted(found))
+    return listed(named(name) for name in sorted(found))
