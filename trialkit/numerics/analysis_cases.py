@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
+from scipy.interpolate import RectBivariateSpline
 
 from trialkit.numerics.loss_patterns import BinCodes
 from trialkit.numerics.precision import IntervalLaw, pooled_law, welch_law
@@ -105,27 +106,35 @@ def critical_values(case: AnalysisCase, level: float) -> tuple[float, float]:
     return float(special.stdtrit(case.df, 1.0 - 0.5 * alpha)), float(special.stdtrit(case.df, 1.0 - alpha))
 
 
-def family_critical(case: AnalysisCase, level: float, df: Array) -> tuple[Array, Array]:
-    """The two critical values at df that differ between trials, (S,).
+def family_critical(case: AnalysisCase, level: float, df: Array, correlation: Array) -> tuple[Array, Array]:
+    """The two critical values where df (S,) and, in random blocks, the mean correlation (S,) differ between trials.
 
-    The family of random blocks shares a variance and takes the correlation ½ of comparisons with one control in
-    complete blocks, interpolated in 1/df (error below 1e-3).
+    The family of random blocks shares a variance: with two comparisons this is exact up to a spline over 1/df and the
+    correlation (below 1e-3), with more the correlations are taken as equal.
     """
     if case.comparisons == 1 or case.method != "random blocks":
         alpha = (1.0 - level) / case.comparisons
         return np.asarray(special.stdtrit(df, 1.0 - 0.5 * alpha)), np.asarray(special.stdtrit(df, 1.0 - alpha))
-    grid, first, second = _family_grid(case.comparisons, level)
-    at = 1.0 / np.maximum(df, 1.0)
-    return np.exp(np.interp(at, grid, first)), np.exp(np.interp(at, grid, second))
+    known = np.isfinite(df)
+    found = np.full((2, df.size), np.nan)
+    for row, spline in zip(found, _family_splines(case.comparisons, level), strict=True):
+        row[known] = np.exp(spline.ev(np.minimum(1.0 / df[known], 1.0), np.clip(correlation[known], 0.0, 0.95)))
+    return found[0], found[1]
 
 
 @lru_cache(maxsize=16)
-def _family_grid(comparisons: int, level: float) -> tuple[Array, Array, Array]:
-    correlation = np.full((comparisons, comparisons), 0.5) + 0.5 * np.eye(comparisons)
-    grid = np.linspace(0.01, 1.0, 60)
-    first = [float(simultaneous_quantile(level, 1.0 / x, correlation)) for x in grid]
-    second = [float(simultaneous_quantile(2.0 * level - 1.0, 1.0 / x, correlation)) for x in grid]
-    return grid, np.log(first), np.log(second)
+def _family_splines(comparisons: int, level: float) -> tuple[RectBivariateSpline, RectBivariateSpline]:
+    inverse_df, shared = np.linspace(0.01, 1.0, 16), np.array([0.0, 0.2, 0.4, 0.5, 0.6, 0.7, 0.8, 0.88, 0.95])
+
+    def surface(at: float) -> RectBivariateSpline:
+        height = np.empty((inverse_df.size, shared.size))
+        for j, rho in enumerate(shared):
+            correlation = np.full((comparisons, comparisons), rho) + (1.0 - rho) * np.eye(comparisons)
+            for i, x in enumerate(inverse_df):
+                height[i, j] = np.log(float(simultaneous_quantile(at, 1.0 / x, correlation)))
+        return RectBivariateSpline(inverse_df, shared, height)
+
+    return surface(level), surface(2.0 * level - 1.0)
 
 
 def _simultaneous(case: AnalysisCase, level: float, df: float) -> float:

@@ -123,7 +123,7 @@ def mixed_law(laws: Sequence[IntervalLaw], shares: Sequence[float]) -> IntervalL
 def expected_half_width(law: IntervalLaw) -> float:
     """Mean half-width among the trials that give an interval; NaN where none does."""
     total = float(law.weight.sum())
-    return float(law.weight @ law.half) / total if total > 0.0 else float("nan")
+    return _mean(law, law.half) / total if total > 0.0 else float("nan")
 
 
 def call_chances(
@@ -160,7 +160,7 @@ def call_chances(
         "contradict": outside_margin(-none, np.minimum(half, short)),
         "cannot_tell": outside_margin(short, reached),
     }
-    chances = {name: float(law.weight @ values) for name, values in found.items()}
+    chances = {name: _mean(law, values) for name, values in found.items()}
     chances["not_answerable"] = max(0.0, 1.0 - float(law.weight.sum()))
     return chances
 
@@ -170,14 +170,14 @@ def exclusion(law: IntervalLaw, truth: float) -> Exclusion:
     centre = truth + law.shift
     above = 1.0 - _below(law.half - centre, law.spread)
     under = _below(-law.half - centre, law.spread)
-    power = float(law.weight @ (above + under))
+    power = _mean(law, above + under)
     if truth == 0.0 or power <= 0.0:
         return Exclusion(power, float("nan"), float("nan"))
     # E[estimate; above half] = centre·P + spread·φ, and the mirror image below.
     height_above = _spread_density(law.half - centre, law.spread)
     height_under = _spread_density(-law.half - centre, law.spread)
-    size = float(law.weight @ (centre * above + height_above - centre * under + height_under))
-    wrong = float(law.weight @ (under if truth > 0.0 else above))
+    size = _mean(law, centre * above + height_above - centre * under + height_under)
+    wrong = _mean(law, under if truth > 0.0 else above)
     return Exclusion(power, size / power / abs(truth), wrong / power)
 
 
@@ -190,7 +190,7 @@ def smallest_claim_ruled_out(law: IntervalLaw, chance: float = 0.8) -> float:
     """The smallest claim that the interval falls entirely short of, with that chance, if there is no effect at all."""
 
     def ruled_out(claim: float) -> float:
-        return float(law.weight @ _below(claim - law.half - law.shift, law.spread))
+        return _mean(law, _below(claim - law.half - law.shift, law.spread))
 
     return _smallest(ruled_out, law, chance)
 
@@ -199,7 +199,7 @@ def smallest_truth_supporting(law: IntervalLaw, claim: float, chance: float = 0.
     """The smallest true effect with which the interval lies entirely at or beyond the claim, with that chance."""
 
     def supported(extra: float) -> float:
-        return float(law.weight @ (1.0 - _below(law.half - extra - law.shift, law.spread)))
+        return _mean(law, 1.0 - _below(law.half - extra - law.shift, law.spread))
 
     return claim + _smallest(supported, law, chance)
 
@@ -210,12 +210,17 @@ def _smallest(reached: object, law: IntervalLaw, chance: float) -> float:
     assert callable(reached)
     if float(law.weight.sum()) <= chance:
         return _INFINITE
-    high = float(law.weight @ law.half) + 1e-9
+    high = _mean(law, law.half) + 1e-9
     while reached(high) < chance:
         high *= 2.0
     if reached(0.0) >= chance:
         return 0.0
     return float(optimize.brentq(lambda effect: reached(effect) - chance, 0.0, high, xtol=1e-10, rtol=1e-10))
+
+
+def _mean(law: IntervalLaw, values: Array) -> float:
+    """Σ w_j · value_j; a plain sum, because a threaded product is slower for so short a list."""
+    return float(np.sum(law.weight * values))
 
 
 def _below(distance: Array, spread: Array) -> Array:

@@ -8,6 +8,7 @@ counts, so work may be cut into chunks and done anywhere.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
@@ -77,11 +78,11 @@ def simulate_intervals(
     if case.method == "none":
         return SimulatedIntervals(nothing, nothing, nothing)
     try:
-        estimate, std_error, df = _analysed(case, y)
+        estimate, std_error, df, correlation = _analysed(case, y)
     except DesignError:
         return SimulatedIntervals(nothing, nothing, nothing)
     if np.isnan(case.df):
-        critical, margin_critical = family_critical(case, level, df)
+        critical, margin_critical = family_critical(case, level, df, correlation)
         return SimulatedIntervals(estimate, critical * std_error, margin_critical * std_error)
     fixed, margin_fixed = critical_values(case, level)
     return SimulatedIntervals(estimate, fixed * std_error, margin_fixed * std_error)
@@ -115,29 +116,50 @@ def tally(found: SimulatedIntervals, claim: float, margin: tuple[float, float] |
     )
 
 
-def _analysed(case: AnalysisCase, y: Array) -> tuple[Array, Array, Array]:
-    """Estimate, standard error and df (S,) of treatment 1 − treatment 0."""
+def _analysed(case: AnalysisCase, y: Array) -> tuple[Array, Array, Array, Array]:
+    """Estimate, standard error and df (S,) of treatment 1 − treatment 0; mean correlation of its family, or NaN."""
+    unknown = np.full(y.shape[1], np.nan)
     bins = case.bins
     arms = int(bins.treatment.max()) + 1
     if case.method == "random blocks":
-        assert bins.block is not None
-        present = np.unique(bins.treatment)
-        fixed = (bins.treatment[:, None] == present).astype(float)
-        mixed = many_responses(y, fixed, bins.block, (present == 1) * 1.0 - (present == 0), bounded=True)
-        return mixed.estimate, mixed.std_error, mixed.df
+        return _analysed_random_blocks(case, y)
     if case.method == "by treatment":
         apart = completely_random_by_treatment(y, bins.treatment, treatments=arms)
-        return apart.differences[1, 0], apart.std_errors[1, 0], apart.df[1, 0]
+        return apart.differences[1, 0], apart.std_errors[1, 0], apart.df[1, 0], unknown
     if case.method == "paired differences":
         paired = blocks_by_treatment(y, bins.treatment, bins.block, treatments=arms)  # type: ignore[arg-type]
-        return paired.differences[1, 0], paired.std_errors[1, 0], paired.df[1, 0]
+        return paired.differences[1, 0], paired.std_errors[1, 0], paired.df[1, 0], unknown
     if bins.row is not None and bins.column is not None:
         parts = [np.eye(int(code.max()) + 1)[code] for code in (bins.treatment, bins.row, bins.column)]
         weights = np.zeros(sum(part.shape[1] for part in parts))
         weights[:2] = -1.0, 1.0
         square = least_squares_responses(y, np.hstack(parts), weights)
-        return square.estimate, square.std_error, np.full(y.shape[1], float(square.df))
+        return square.estimate, square.std_error, np.full(y.shape[1], float(square.df)), unknown
     block = None if bins.block is None else np.unique(bins.block, return_inverse=True)[1]
     design = strata_design(bins.treatment, block, treatments=arms)
     fit = fit_strata(design, y)
-    return fit.differences[1, 0], fit.std_errors[1, 0], np.full(y.shape[1], float(design.error_df))
+    return fit.differences[1, 0], fit.std_errors[1, 0], np.full(y.shape[1], float(design.error_df)), unknown
+
+
+def _analysed_random_blocks(case: AnalysisCase, y: Array) -> tuple[Array, Array, Array, Array]:
+    """Kenward-Roger, blocks random. Correlations follow from the variances of contrasts and of their differences."""
+    assert case.bins.block is not None
+    present = np.unique(case.bins.treatment)
+    fixed = (case.bins.treatment[:, None] == present).astype(float)
+    arms = [arm for arm in present if arm > 0] if case.comparisons > 1 else [1]
+    arms.sort(key=lambda arm: arm != 1)  # treatment 1 first
+    contrasts = np.array([(present == arm) * 1.0 - (present == 0) for arm in arms])
+    pairs = list(combinations(range(len(arms)), 2))
+    rows = np.vstack([contrasts, *(contrasts[i] - contrasts[j] for i, j in pairs)])
+    found = many_responses(y, fixed, case.bins.block, rows, bounded=True)
+    if not pairs:
+        return found.estimate[0], found.std_error[0], found.df[0], np.full(y.shape[1], np.nan)
+    variance = found.std_error**2
+    own = variance[: len(arms)]
+    between = [
+        (own[i] + own[j] - apart) / (2.0 * np.sqrt(own[i] * own[j]))
+        for (i, j), apart in zip(pairs, variance[len(arms) :], strict=True)
+    ]
+    mean = np.mean(between, axis=0)
+    # Where one contrast of the family is refused, the correlation of complete blocks stands in.
+    return found.estimate[0], found.std_error[0], found.df[0], np.where(np.isfinite(mean), mean, 0.5)
