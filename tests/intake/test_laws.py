@@ -89,7 +89,7 @@ def spelled(text, rng, separator, commas, crlf, blanks, mark):
     return mark + ("\r\n" if crlf else "\n").join(out) + "\n"
 
 
-@tries(60)
+@tries(40)
 @given(
     seed=st.integers(0, 2**32),
     separator=st.sampled_from([",", ";", "\t"]),
@@ -230,7 +230,7 @@ def mutate(data, rng):
     return data
 
 
-@tries(80)
+@tries(40)
 @given(seed=st.integers(0, 2**48), which=st.sampled_from(["trial.toml", "bins.csv", "readings.csv", "all"]))
 def test_no_mutation_brings_anything_but_a_trial_or_a_told_fault(folder, seed, which):
     rng = random.Random(seed)
@@ -247,7 +247,7 @@ SINGLE = "bin,treatment,block,day,volume_l,finished,odour_score,rater,water_adde
 )
 
 
-@tries(70)
+@tries(40)
 @given(seed=st.integers(0, 2**48))
 def test_no_single_file_does_either(folder, seed):
     place = put(folder / "single", {"one.csv": mutate(SINGLE.encode(), random.Random(seed))}) / "one.csv"
@@ -258,7 +258,7 @@ def test_the_single_file_itself_fits(folder):
     assert look(put(folder / "single", {"one.csv": SINGLE}) / "one.csv").rows_used == 16
 
 
-@tries(50)
+@tries(40)
 @given(data=st.binary(max_size=200), name=st.sampled_from(["trial.toml", "bins.csv", "readings.csv"]))
 def test_no_bytes_do(folder, data, name):
     look(put(folder / "bytes", {**SAMPLE, name: data}), control=None)
@@ -287,7 +287,7 @@ def as_toml(value):
     return json.dumps(value.encode("ascii", "ignore").decode())
 
 
-@tries(70)
+@tries(40)
 @given(
     top=st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=3),
     tables=st.lists(

@@ -161,9 +161,9 @@ def test_dry_mass_out_of_nothing_is_refused(told):
 
 
 SWAPPED = [
-    "line 8, volume_l: the readings of this bin on day 14 fit bin \"B\" (line 9), and those of that bin fit this one. "
+    "line 10, volume_l: the readings of this bin on day 14 fit bin \"B\" (line 11), and those of that bin fit this one. "
     "Were the two swapped? They stay in the analysis as they are.",
-    "line 9, volume_l: the readings of this bin on day 14 fit bin \"A\" (line 8), and those of that bin fit this one. "
+    "line 11, volume_l: the readings of this bin on day 14 fit bin \"A\" (line 10), and those of that bin fit this one. "
     "Were the two swapped? They stay in the analysis as they are.",
 ]  # fmt: skip
 
@@ -179,8 +179,8 @@ def rows_of(levels, days=(0, 7, 14, 21, 28), swap_on=None):
 
 
 def test_two_bins_swapped_on_one_visit(told):
-    bins = "bin,treatment\nA,x\nB,y\nC,x\n"
-    levels = {"A": 200, "B": 150, "C": 190}
+    bins = "bin,treatment\nA,x\nB,y\nC,x\nD,y\n"
+    levels = {"A": 200, "B": 150, "C": 190, "D": 170}
     assert told("volume_l", *rows_of(levels), bins=bins) == []
     assert told("volume_l", *rows_of(levels, swap_on=14), bins=bins) == SWAPPED
 

@@ -5,6 +5,8 @@ from trialkit.intake.columns import BINS, READINGS, Column
 from trialkit.intake.folder import new_trial
 from trialkit.intake.gate import load_trial
 from trialkit.intake.progress import Progress
+from trialkit.intake.reshape import Reshaped, reshape_wide
+from trialkit.intake.schema import datapackage
 from trialkit.intake.summary import summarise_check
 
 __all__ = [
@@ -14,8 +16,11 @@ __all__ = [
     "Checked",
     "Column",
     "Progress",
+    "Reshaped",
     "check_trial",
+    "datapackage",
     "load_trial",
     "new_trial",
+    "reshape_wide",
     "summarise_check",
 ]

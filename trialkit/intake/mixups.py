@@ -13,15 +13,16 @@ from trialkit.intake.rows import Rows
 from trialkit.intake.series import Series, take_series
 from trialkit.records import Bin, Finding
 
-# column -> (compared as logarithms, least deviation that counts): 8 % of a volume, 8 °C
+# column -> (compared as logarithms, least deviation that counts): 8 % of a volume, 8 °C, 20 g of carbon a kilogram
 _COMPARED = {
     "volume_l": (True, 0.08),
     "height_cm": (True, 0.08),
     "wet_mass_kg": (True, 0.08),
-    "respired_c_g_kg": (True, 0.15),
+    "respired_c_g_kg": (False, 20.0),
     "core_temp_c": (False, 8.0),
 }
 _MOST_FLAGGED = 30
+_MANY_BINS = 6
 # dry mass at two weighings errs by about 7 % together (common practice: 0.2 kg and 2 points of moisture); three times
 # that much more than was there cannot be error
 _MOST_DRY_GAIN = 1.2
@@ -46,18 +47,19 @@ def swapped_visits(
         known = residual[np.isfinite(residual)]
         if len(known) < 8:
             continue
-        bound = max(least, 5 * 1.4826 * float(np.median(np.abs(known))))
+        bound = np.full(len(value), max(least, 5 * 1.4826 * float(np.median(np.abs(known)))))
+        for at in _by_day(series, np.isfinite(residual)):
+            if len(at) >= _MANY_BINS:  # a day on which all bins scatter is no day of swaps
+                bound[at] = np.maximum(bound[at], 3 * 1.4826 * float(np.median(np.abs(residual[at]))))
         for at in _by_day(series, np.abs(np.nan_to_num(residual)) > bound):
             if len(at) > _MOST_FLAGGED:
                 continue
-            for place, one in enumerate(at):
-                for two in at[place + 1 :]:
-                    own = abs(residual[one]) + abs(residual[two])
-                    crossed = abs(value[two] - expected[one] - day_shift[one]) + abs(
-                        value[one] - expected[two] - day_shift[two]
-                    )
-                    if crossed < 0.3 * own:
-                        pairs.setdefault((int(series.visit[one]), int(series.visit[two])), []).append(column)
+            found = sorted(_crossings(at, value, expected, residual, day_shift))
+            taken: set[int] = set()
+            for _, one, two in found:  # the pair that fits best first; a bin is swapped with one other at most
+                if not taken & {one, two}:
+                    taken |= {one, two}
+                    pairs.setdefault((int(series.visit[one]), int(series.visit[two])), []).append(column)
     findings: list[Finding] = []
     hit: set[tuple[int, str]] = set()
     for (one, two), columns in pairs.items():
@@ -79,8 +81,27 @@ def swapped_visits(
     return findings, hit
 
 
+def _crossings(
+    at: NDArray[np.intp],
+    value: NDArray[np.float64],
+    expected: NDArray[np.float64],
+    residual: NDArray[np.float64],
+    day_shift: NDArray[np.float64],
+) -> Iterator[tuple[float, int, int]]:
+    """(share of the misfit that stays when crossed, one, other) of every pair that fits far better crossed."""
+    for place, one in enumerate(at.tolist()):
+        for two in at[place + 1 :].tolist():
+            own = abs(residual[one]) + abs(residual[two])
+            crossed = abs(value[two] - expected[one] - day_shift[one])
+            crossed += abs(value[one] - expected[two] - day_shift[two])
+            if crossed < 0.3 * own:
+                yield float(crossed / own), one, two
+
+
 def _from_neighbours(series: Series, value: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What the readings before and after lead to expect; at an end, the one neighbour; NaN for a bin read once."""
+    """What the readings before and after lead to expect; at the end, the one before; NaN at the start, where courses
+    are steepest.
+    """
     before, after = np.full(len(value), np.nan), np.full(len(value), np.nan)
     gap_before, gap_after = np.full(len(value), np.nan), np.full(len(value), np.nan)
     linked = np.flatnonzero(series.joined)
@@ -88,7 +109,7 @@ def _from_neighbours(series: Series, value: NDArray[np.float64]) -> NDArray[np.f
     gap_before[linked] = series.day[linked] - series.day[linked - 1]
     gap_after[linked - 1] = gap_before[linked]
     between = (before * gap_after + after * gap_before) / (gap_before + gap_after)
-    return np.where(np.isfinite(between), between, np.where(np.isfinite(before), before, after))
+    return np.where(np.isfinite(between), between, before)
 
 
 def _by_day(series: Series, chosen: NDArray[np.bool_]) -> Iterator[NDArray[np.intp]]:

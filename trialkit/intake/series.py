@@ -65,8 +65,8 @@ def moved_points(visits: Visits, rows: Rows) -> tuple[list[Finding], set[tuple[i
         with np.errstate(invalid="ignore"):
             # inside a series: a tenfold step there and back, between neighbours that agree within twofold
             inside = (np.abs(np.abs(step) - 1) < 0.3) & (np.abs(np.abs(after) - 1) < 0.3) & (np.abs(step + after) < 0.3)
-            if "temp" in column:
-                hits = inside  # a cold start may well be a tenth of the next reading
+            if "temp" in column or column == "respired_c_g_kg":
+                hits = inside  # these may well begin at a tenth of the next reading
             else:
                 after_next = np.append(after[1:], np.nan)
                 before = np.append([np.nan], step[:-1])
