@@ -330,6 +330,8 @@ def test_the_record_says_what_was_done():
     assert fit.mean({"treatment": "A", "day": 3}).label == "treatment A, day 3"
     with pytest.raises(dataclasses.FrozenInstanceError):
         fit.level = 0.5
+    with pytest.raises(ValueError, match="read-only"):
+        fit.covariance[0, 0] = 1.0
 
 
 def test_numbers_named_as_factors_are_factors():

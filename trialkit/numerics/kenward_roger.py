@@ -67,6 +67,8 @@ def small_sample(fit: RemlFit) -> SmallSample:
     mixed = weights @ (w_inverse @ c).reshape(weights.shape[0], -1)  # Σ_s W_rs W⁻¹C_s
     bias = fit.phi @ (c.reshape(-1, p).T @ mixed.reshape(-1, p)) @ fit.phi
     adjusted = fit.phi + (bias + bias.T)
+    for array in (adjusted, spread, weights):
+        array.setflags(write=False)
     return SmallSample(fit.beta, fit.phi, adjusted, spread, weights)
 
 

@@ -109,6 +109,8 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     phi_scaled = np.linalg.inv(scaled_x.T @ weighted)
     beta = start + phi_scaled @ (weighted.T @ residual) / size
     phi = 0.5 * (phi_scaled + phi_scaled.T) / np.outer(size, size)
+    for array in (theta, beta, phi, v_inverse):
+        array.setflags(write=False)
     minus_two_log = (
         z.size * (np.log(2.0 * np.pi) + np.log(variance))
         + 2.0 * float(np.sum(np.log(diagonal) + np.log(size)))
