@@ -238,6 +238,22 @@ def test_pattern_of_a_line_against_simulation():
         assert serial_pattern_p(draws[i], x) == pytest.approx(expected, abs=4 * np.sqrt(0.25 / 200_000))
 
 
+def test_pattern_of_a_long_series_agrees_with_the_exact_one(monkeypatch):
+    from trialkit.numerics import serial_pattern
+
+    random = np.random.default_rng(8)
+    x = np.column_stack([np.ones(100), np.arange(100.0), np.exp(-np.arange(100.0) / 20)])
+    for correlation in (-0.2, 0.0, 0.1, 0.2):
+        errors = random.normal(size=101)
+        y = errors[1:] + correlation * errors[:-1]
+        residuals = y - x @ np.linalg.lstsq(x, y, rcond=None)[0]
+        exact = serial_pattern.serial_pattern_p(residuals, x)
+        with monkeypatch.context() as patch:
+            patch.setattr(serial_pattern, "EXACT_UP_TO", 50)
+            # the normal law leaves out skewness and kurtosis: a few thousandths at a hundred visits
+            assert serial_pattern.serial_pattern_p(residuals, x) == pytest.approx(exact, abs=0.006)
+
+
 def test_pattern_needs_three_degrees_of_freedom():
     assert np.isnan(serial_pattern_p(np.array([1.0, -2.0, 1.0]), np.column_stack([np.ones(3)])))
     assert np.isfinite(serial_pattern_p(np.array([1.0, -2.0, 1.0, 0.0]), np.column_stack([np.ones(4)])))

@@ -23,7 +23,7 @@ from trialkit.records import read_only
 
 Floats = NDArray[np.float64]
 
-POINTS_PER_E_FOLD = 30
+POINTS_PER_E_FOLD = 12  # exp(−kt) bends over about one e-fold of k, so no dip is narrower than several points
 SLOWEST, FASTEST = 1e-3, 40.0  # the scan: k·T from 0.001, k·(first gap) up to 40, where exp(−k·gap) is nothing
 FARTHEST_BACK = 300.0  # k·(first day) beyond which a start level at t = 0 is no number
 FLAT_BELOW, FLAT_ABOVE = 0.1, 10.0  # a limit under 0.1/T or over 10/first gap does not identify k

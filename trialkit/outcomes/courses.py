@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,12 +17,18 @@ Mask = NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Course:
-    """One bin over time. ``days`` (n,) ascending; ``visits`` (n,) rows of the trial's readings table."""
+    """One bin over time. ``days`` (n,) ascending; ``visits`` (n,) rows of the trial's readings table.
+
+    ``row_order`` (m,) lists the used file rows visit by visit, those of visit v from ``row_start[v]`` on; all bins of a
+    trial share both.
+    """
 
     trial: Trial
     bin: Bin
     days: Floats
     visits: NDArray[np.intp]
+    row_order: NDArray[np.intp]
+    row_start: NDArray[np.intp]
 
     def read(self, column: str) -> Floats:
         """(n,) readings of a column, NaN where it was not measured or does not exist."""
@@ -41,10 +47,12 @@ class Course:
 
     def lines(self, visits: Iterable[int]) -> tuple[tuple[str, int], ...]:
         """(file, line) of every row that these positions of the course were joined from."""
-        readings, sources = self.trial.readings, self.trial.sources
+        readings, files = self.trial.readings, [source.file for source in self.trial.sources]
         wanted = self.visits[sorted({int(i) for i in visits})]
-        rows = np.flatnonzero(np.isin(readings.row_visit, wanted))
-        return tuple((sources[int(readings.row_file[row])].file, int(readings.row_line[row])) for row in rows)
+        pieces = [self.row_order[self.row_start[visit] : self.row_start[visit + 1]] for visit in wanted]
+        rows = np.sort(np.concatenate(pieces)) if pieces else self.row_order[:0]
+        places = zip(readings.row_file[rows].tolist(), readings.row_line[rows].tolist(), strict=True)
+        return tuple((files[file], line) for file, line in places)
 
     def value(
         self,
@@ -77,14 +85,17 @@ class Course:
         )
 
 
+@lru_cache(maxsize=4)  # a trial is frozen and known by identity; its dozen outcomes ask for the same courses
 def courses_of(trial: Trial) -> tuple[Course, ...]:
     """One course a bin, in the order of the trial's bins; a bin never visited has an empty one."""
     readings = trial.readings
+    row_order = np.argsort(readings.row_visit, kind="stable")
+    row_start = np.searchsorted(readings.row_visit[row_order], np.arange(readings.day.size + 1))
     found = []
     for position, bin_ in enumerate(trial.bins):
         visits = np.flatnonzero(readings.bin == position)
         visits = visits[np.argsort(readings.day[visits], kind="stable")]
-        found.append(Course(trial, bin_, np.asarray(readings.day[visits], dtype=float), visits))
+        found.append(Course(trial, bin_, np.asarray(readings.day[visits], dtype=float), visits, row_order, row_start))
     return tuple(found)
 
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trialkit.outcomes.courses import Course, Mask, courses_of, name_bins
+from trialkit.outcomes.courses import Course, Floats, Mask, courses_of, name_bins
 from trialkit.outcomes.family import Measured, NoValueError, Settings, number_setting
 from trialkit.records import BinValue, Trial
 
@@ -69,8 +69,17 @@ def last_common_day(courses: Sequence[Course], masks: Sequence[Mask]) -> float |
     kept = [days for course, days in read if course.survived] or [days for _, days in read]
     if not kept:
         return None
-    common = [day for day in kept[0] if all(np.any(np.abs(days - day) < SAME_DAY) for days in kept)]
-    return float(max(common)) if common else None
+    common = kept[0]
+    for days in kept[1:]:
+        common = common[_nearest(days, common) < SAME_DAY]
+    return float(common[-1]) if common.size else None
+
+
+def _nearest(days: Floats, wanted: Floats) -> Floats:
+    """(m,) distance from each wanted day to the nearest of ``days`` (n,), which ascend."""
+    after = np.clip(np.searchsorted(days, wanted), 0, days.size - 1)
+    before = np.maximum(after - 1, 0)
+    return np.minimum(np.abs(days[after] - wanted), np.abs(days[before] - wanted))
 
 
 def _say_default(courses: Sequence[Course], masks: Sequence[Mask], day: float, what: str, outcome: str) -> str:
