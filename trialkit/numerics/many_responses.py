@@ -44,6 +44,7 @@ _SETTLED = 1e-7  # relative step of Newton after which the next would be below 1
 _NOTHING_LEFT = 1e-24  # residual ÷ total sum of squares below which a column has no variation inside groups
 _LARGEST_RATIO = 1e7  # of group to residual variance, times λ: beyond, the residual variance passes for zero
 _FEWEST_DF = 1.0 - 1e-9  # one, and rounding
+_LOOKED_AT = 1024  # columns whose slopes on the grid stay in the processor's cache
 _COLUMNS = 10240  # worked on together, so that memory stays flat
 # Where the slope of the likelihood is looked at before Newton starts. Up to ρ = 0 in u = 1/(1 + ρλ̄), 0 standing for
 # ρ = ∞; below zero in the smallest eigenvalue of V ÷ σ², because narrow valleys lie close to the end of the domain.
@@ -189,18 +190,22 @@ def _maximise(design: ResponseDesign, squares: Array) -> Array:
     pull = (design.count * relative) @ shrink
     along = grid if design.zeros else np.ones(grid.size)
     slope = np.column_stack([pull, (along * shrink * (pull - design.errors * relative[:, None] * shrink)).T])
-    height = slope @ squares  # φ at the grid, (G, S)
-    rising = height > 0.0
-    end, column = np.nonzero(rising[:-1] > rising[1:])  # a valley of −2ℓ lies between grid[end] and grid[end + 1]
-    bracket = grid[end], grid[end + 1], height[end, column], height[end + 1, column]
-    found = _roots(design, squares[:, column], *bracket)
-    u = np.where(rising[-1], top, 0.0)
+    valleys_found = [
+        _valleys(slope, squares[:, start : start + _LOOKED_AT]) for start in range(0, squares.shape[1], _LOOKED_AT)
+    ]
+    end, column, at_low, at_high = (
+        np.concatenate(parts) for parts in zip(*(v[:4] for v in valleys_found), strict=True)
+    )
+    column += np.repeat(np.arange(len(valleys_found)) * _LOOKED_AT, [v[1].size for v in valleys_found])
+    first, last = (np.concatenate(parts) for parts in zip(*(v[4:] for v in valleys_found), strict=True))
+    found = _roots(design, squares[:, column], grid[end], grid[end + 1], at_low, at_high)
+    u = np.where(last, top, 0.0)
     u[column] = found
     # A column with several valleys (one may lie at an end of the domain) takes the deepest.
-    valleys = np.bincount(column, minlength=u.size) + rising[-1] + ~rising[0]
+    valleys = np.bincount(column, minlength=u.size) + last + ~first
     repeated = valleys[column] > 1
     if repeated.any():
-        lowest, infinite = (np.flatnonzero((valleys > 1) & there) for there in (rising[-1], ~rising[0]))
+        lowest, infinite = (np.flatnonzero((valleys > 1) & there) for there in (last, ~first))
         candidate = np.concatenate([found[repeated], np.full(lowest.size, top), np.zeros(infinite.size)])
         _take_deepest(design, squares, np.concatenate([column[repeated], lowest, infinite]), candidate, u)
     return u
@@ -246,6 +251,16 @@ def _roots(design: ResponseDesign, squares: Array, low: Array, high: Array, at_l
             rest, pulled, step = rest[:, kept], pulled[:, kept], step[kept]
         now = step
     return u
+
+
+def _valleys(slope: Array, squares: Array) -> tuple[NDArray[np.intp], NDArray[np.intp], Array, Array, Mask, Mask]:
+    """Where φ (rows of the grid) turns from above zero: grid positions, columns, φ on both sides; and whether it is
+    above zero at both ends of the grid. A valley of −2ℓ lies between grid[end] and grid[end + 1].
+    """
+    height = slope @ squares
+    rising = height > 0.0
+    end, column = np.nonzero(rising[:-1] > rising[1:])
+    return end, column, height[end, column], height[end + 1, column], rising[0], rising[-1]
 
 
 def _take_deepest(design: ResponseDesign, squares: Array, column: NDArray[np.intp], candidate: Array, u: Array) -> None:
