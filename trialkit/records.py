@@ -346,10 +346,26 @@ class Comparison:
 
 
 @dataclass(frozen=True)
+class CouldShow:
+    """What a trial with this spread could have shown with probability ``chance``.
+
+    ``effect``: the smallest true effect whose interval leaves out no effect. ``supporting``: the smallest truth that
+    supports the claim. ``bins_each``: the bins a treatment that would settle the claim if the truth were what was
+    estimated, None where no feasible number would. Scale and direction are the claim's.
+    """
+
+    effect: float
+    supporting: float
+    bins_each: int | None
+    chance: float
+
+
+@dataclass(frozen=True)
 class Verdict:
     """What may be said of one claim. ``beyond_no_effect`` says whether the interval excludes no effect, and which way:
     +1 as claimed, -1 against, 0 it does not. ``inside_margin`` says whether the margin interval lies inside the
-    claim's equivalence margin (None without a margin). Words are made in the report.
+    claim's equivalence margin (None without a margin). ``could_show`` comes with "cannot tell" where it can be
+    computed. Words are made in the report.
     """
 
     claim: Claim
@@ -361,6 +377,7 @@ class Verdict:
     inside_margin: bool | None
     stated_before_data: bool
     reasons: tuple[str, ...] = ()
+    could_show: CouldShow | None = None
 
 
 # ---------------------------------------------------------------- the whole answer

@@ -8,6 +8,7 @@ from trialkit.errors import DesignError
 from trialkit.numerics.turning import inverted
 from trialkit.records import Claim, Comparison, Interval, Plan, Refusal, Verdict
 from trialkit.verdicts.claims import claim_contradiction, turned
+from trialkit.verdicts.shown import could_show
 from trialkit.verdicts.truth_table import EVERY, LEVEL, ONE_SIDED, call_of, facts_of, is_one_sided
 
 
@@ -47,15 +48,17 @@ def judge(comparison: Comparison | Refusal, claim: Claim, *, plan: Plan | None =
     beyond: Literal[-1, 0, 1] = 0
     if found.no_effect is not None:
         beyond = 1 if found.low > found.no_effect else -1 if found.high < found.no_effect else 0
+    call = call_of(facts, possible)
     return Verdict(
         claim=claim,
-        call=call_of(facts, possible),
+        call=call,
         comparison=asked,
         interval=interval,
         margin_interval=margin_interval,
         beyond_no_effect=beyond,
         inside_margin=None if found.margin is None else facts["inside_margin"],
         stated_before_data=_stated_before(claim, asked.plan if plan is None else plan),
+        could_show=could_show(asked, claim, interval) if call == "cannot_tell" else None,
     )
 
 
