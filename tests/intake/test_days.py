@@ -193,3 +193,45 @@ def test_readings_that_repeat_the_treatment_must_agree_with_the_bins_file(trial_
     assert [text for *_, text in said(write({**trial_files, "readings.csv": readings}))] == [
         'line 7, treatment: found "water only"; the bins file has "live starter" for bin "B2". Correct one of the two.'
     ]
+
+
+def test_readings_may_carry_the_treatments_beside_a_trial_file(trial_files, write, said):
+    arms = {"B1": "water only,1", "B2": "live starter,1", "B3": "live starter,2", "B4": "water only,2"}
+    head, *rows = trial_files["readings.csv"].splitlines()
+    carried = "\n".join([f"treatment,block,{head}", *(f"{arms[row[:2]]},{row}" for row in rows)])
+    trial = load_trial(write({**trial_files, "bins.csv": None, "readings.csv": carried}))
+    assert [(item.bin, item.treatment, item.block) for item in trial.bins] == [
+        (name, *arm.split(",")) for name, arm in arms.items()
+    ]
+    spoiled = carried.replace("live starter,2,B3,14", "Live starter,2,B3,14")
+    found = [text for *_, text in said(write({**trial_files, "bins.csv": None, "readings.csv": spoiled}))]
+    assert found == [
+        'line 12, treatment: found "Live starter"; bin "B3" has "live starter" on line 4. '
+        "A bin keeps one treatment in all its rows.",
+        'line 12, treatment: found "Live starter"; expected one of "water only", "live starter". '
+        'Nearest is "live starter".',
+    ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "columns", "bins"),
+    [
+        ("latin square", "row,column", ("1,1", "1,2", "2,1", "2,2")),
+        ("split plot", "whole_plot,site", ("W1,north", "W1,north", "W2,south", "W2,south")),
+    ],
+)
+def test_layouts_take_their_columns_from_the_bins(trial_files, write, said, kind, columns, bins):
+    arms = ("water only", "live starter", "live starter", "water only")
+    table = [f"bin,treatment,block,{columns}", *(f"B{n},{arms[n - 1]},1,{cells}" for n, cells in enumerate(bins, 1))]
+    toml = trial_files["trial.toml"].replace('kind = "blocks"', f'kind = "{kind}"\nwhole_plot_factor = "culture"')
+    toml = toml.replace("water_l = 1.0", 'water_l = 1.0\nfactors = {culture = "without"}')
+    files = {**trial_files, "trial.toml": toml, "bins.csv": "\n".join(table)}
+    trial = load_trial(write(files))
+    assert trial.plan.layout.kind == kind
+    names = columns.split(",")
+    assert [",".join(getattr(item, name) for name in names) for item in trial.bins] == list(bins)
+    spoiled = "\n".join(table).replace(f"B2,live starter,1,{bins[1]}", "B2,live starter,1,,")
+    assert said(write({**files, "bins.csv": spoiled}), "error")[0][2] == (
+        f"{names[0]}: no {names[0].replace('_', ' ')} for B2; "
+        f'every bin of a layout "{kind}" has one. Fill in the column.'
+    )

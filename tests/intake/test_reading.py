@@ -81,6 +81,7 @@ def test_outer_blanks_are_trimmed_with_one_note():
     found, said = table("bin,day\n B1 ,0\nB2\u00a0, 0\n".encode())
     assert cells(found) == [["B1", "0"], ["B2", "0"]]
     assert said == [("outer-blanks", None)]
+    assert table(b"bin, day\nB1,0\n")[1] == [("outer-blanks", None)]
 
 
 def test_rows_that_end_early_are_counted_in_one_warning():

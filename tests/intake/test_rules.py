@@ -161,9 +161,11 @@ def test_dry_mass_out_of_nothing_is_refused(told):
 
 
 SWAPPED = [
-    "line 10, volume_l: the readings of this bin on day 14 fit bin \"B\" (line 11), and those of that bin fit this one. "
+    "line 10, volume_l: the readings of this bin on day 14 fit bin \"B\" (line 11), "
+    "and those of that bin fit this one. "
     "Were the two swapped? They stay in the analysis as they are.",
-    "line 11, volume_l: the readings of this bin on day 14 fit bin \"A\" (line 10), and those of that bin fit this one. "
+    "line 11, volume_l: the readings of this bin on day 14 fit bin \"A\" (line 10), "
+    "and those of that bin fit this one. "
     "Were the two swapped? They stay in the analysis as they are.",
 ]  # fmt: skip
 

@@ -25,7 +25,7 @@ class Checked:
     def summary(self) -> CheckSummary:
         """The same as plain data."""
         trial = self.trial
-        read = sum(count for name, count in self.rows.items() if name not in ("bins.csv",)) if trial is None else 0
+        read = sum(count for name, count in self.rows.items() if name.lower() != "bins.csv") if trial is None else 0
         return CheckSummary(
             folder=self.folder,
             fits=not any(finding.severity == "error" for finding in self.findings),

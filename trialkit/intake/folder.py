@@ -81,7 +81,7 @@ def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Fin
             else:
                 findings.append(Finding("note", "not-read", item.name, None, None, "the file is no part of the trial"))
         elif name.endswith((".csv", ".toml", ".tsv", ".txt")):
-            findings.append(_other(item, name))
+            findings.append(_other(item))
     if not (files.trial or files.bins or files.readings) and not any(f.severity == "error" for f in findings):
         said = "the folder holds no readings.csv" if inside else "the folder is empty"
         remedy = "Copy readings.csv into it, or begin a folder with: trialkit new DIR"
@@ -89,9 +89,11 @@ def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Fin
     return files, findings
 
 
-def _other(item: Path, name: str) -> Finding:
-    near = nearest_name(name, TEMPLATES)
-    if near is not None and near != name and name.rsplit(".", 1)[-1] in ("csv", "toml"):
+def _other(item: Path) -> Finding:
+    # beside the ending: every .csv looks a little like bins.csv
+    near_stem = nearest_name(item.stem, [template.split(".")[0] for template in TEMPLATES])
+    near = next((template for template in TEMPLATES if near_stem and template.startswith(near_stem)), None)
+    if near is not None:
         said, expected = "the file is no part of the trial", f'the nearest name that is read is "{near}"'
         return Finding("warning", "not-read", item.name, None, None, said, expected, "Rename it if it should be read.")
     return Finding("note", "not-read", item.name, None, None, "the file is no part of the trial")

@@ -13,11 +13,11 @@ from trialkit.intake.rows import Rows
 from trialkit.intake.series import Series, take_series
 from trialkit.records import Bin, Finding
 
-# column -> (compared as logarithms, least deviation that counts): 8 % of a volume, 8 °C, 20 g of carbon a kilogram
+# column -> (compared as logarithms, least deviation that counts): 5 % of a volume, 8 °C, 20 g of carbon a kilogram
 _COMPARED = {
-    "volume_l": (True, 0.08),
-    "height_cm": (True, 0.08),
-    "wet_mass_kg": (True, 0.08),
+    "volume_l": (True, 0.05),
+    "height_cm": (True, 0.05),
+    "wet_mass_kg": (True, 0.05),
     "respired_c_g_kg": (False, 20.0),
     "core_temp_c": (False, 8.0),
 }
@@ -49,8 +49,8 @@ def swapped_visits(
             continue
         bound = np.full(len(value), max(least, 5 * 1.4826 * float(np.median(np.abs(known)))))
         for at in _by_day(series, np.isfinite(residual)):
-            if len(at) >= _MANY_BINS:  # a day on which all bins scatter is no day of swaps
-                bound[at] = np.maximum(bound[at], 3 * 1.4826 * float(np.median(np.abs(residual[at]))))
+            if len(at) >= _MANY_BINS:  # early days scatter more than late ones: each is held to its own
+                bound[at] = max(least, 5 * 1.4826 * float(np.median(np.abs(residual[at]))))
         for at in _by_day(series, np.abs(np.nan_to_num(residual)) > bound):
             if len(at) > _MOST_FLAGGED:
                 continue

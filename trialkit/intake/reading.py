@@ -177,6 +177,7 @@ class _Builder:
         self.line = 0
         self.headings: list[str] = []
         self.width = 0
+        self.trimmed = False
         self.codes: list[list[NDArray[np.int32]]] = []
         self.seen: list[defaultdict[str, int]] = []
         self.lines: list[NDArray[np.int32]] = []
@@ -206,6 +207,7 @@ class _Builder:
         while record and not record[-1].strip():
             record = record[:-1]
         self.headings = [cell.strip() for cell in record]
+        self.trimmed = self.headings != record
         self.seen = [defaultdict(count().__next__) for _ in self.headings]
         self.codes = [[] for _ in self.headings]
 
@@ -255,7 +257,6 @@ class _Builder:
             found = f"the row ends before the last heading, and what is missing counts as empty{more}"
             remedy = "Check that no cell was left out in the middle of a row."
             yield Finding("warning", "row-too-short", self.file, self.short[0], None, found, "", remedy)
-        blanks = sum(text != text.strip() for seen in self.seen for text in seen)
-        if blanks:
+        if self.trimmed or any(text != text.strip() for seen in self.seen for text in seen):
             found = "blanks before or after the text of cells were trimmed"
             yield Finding("note", "outer-blanks", self.file, None, None, found)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from collections.abc import Sequence
 
 from trialkit.errors import nearest_name
@@ -33,5 +34,5 @@ def remedy_for(name: str, allowed: Sequence[str], otherwise: str) -> str:
 
 
 def name_key(name: str) -> str:
-    """What stays of a name without blanks and case: two names with one key are one name typed twice."""
-    return "".join(name.split()).casefold()
+    """What stays of a name without blanks, case and ways to store a letter: names of one key look like one name."""
+    return "".join(unicodedata.normalize("NFKC", name).split()).casefold()
