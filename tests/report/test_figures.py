@@ -10,20 +10,10 @@ from types import SimpleNamespace
 import pytest
 
 from trialkit.records import Answer, Refusal
-from trialkit.report.figures import (
-    MARKERS,
-    PALETTE,
-    column_label,
-    draw_figures,
-    draw_outcome,
-    look,
-    main_figure,
-    other_figures,
-    ratio_ticks,
-    source_column,
-    treatment_order,
-    write_figures,
-)
+from trialkit.report.courses import column_label, source_column
+from trialkit.report.drawings import MARKERS, PALETTE, look, treatment_order
+from trialkit.report.figures import draw_figures, main_figure, other_figures, write_figures
+from trialkit.report.panels import draw_outcome, ratio_ticks
 
 
 def test_the_palette_is_the_colour_blind_one_of_seaborn() -> None:

@@ -207,3 +207,15 @@ def test_a_browser_prints_with_the_folds_open(tmp_path: Path, monkeypatch: pytes
     assert seen["command"][0] == "/opt/chromium"
     assert seen["html"].count("<details open>") == 1
     assert "open" not in page.read_text(encoding="utf-8")
+
+
+@pytest.mark.slow
+def test_a_page_is_printed_here_or_the_way_is_told(tmp_path: Path) -> None:
+    page, target = tmp_path / "report.html", tmp_path / "report.pdf"
+    page.write_text("<!DOCTYPE html><html lang='en'><title>x</title><p>x</p></html>", encoding="utf-8")
+    note = pdf.write_pdf(page, target)
+    if pdf.can_print():
+        assert note is None
+        assert target.read_bytes().startswith(b"%PDF-")
+    else:
+        assert note is not None and note.startswith("No PDF was made: open report.html")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -155,7 +156,7 @@ def test_methods_paragraph_names_design_method_and_unit(make: SimpleNamespace) -
     )
     assert "Matthews et al. 1990" in text
     assert "least squares with blocks as fixed effects, with one residual variance for all treatments" in text
-    assert "exact multivariate t distribution of all contrasts with the control (Dunnett 1955)" in text
+    assert "exact multivariate t distribution of all comparisons made on this outcome (Dunnett 1955)" in text
 
 
 def test_a_block_variance_is_printed_negative_or_not(make: SimpleNamespace) -> None:
@@ -228,3 +229,13 @@ def test_many_open_comparisons_are_told_together(make: SimpleNamespace) -> None:
         "These bins cannot tell T0, T1, T2, T3 and T4 from water only: every one of these 5 ranges holds no "
         "difference; the figure shows each.",
     ]
+
+
+def test_lines_of_the_handout_stay_within_thirty_words(make: SimpleNamespace) -> None:
+    bare = make.plan(treatments=(Treatment("water only", "water"), Treatment("live starter", "live")))
+    undeclared = make.plan(declared=False, stated_before_data=False, primary=None, treatments=())
+    for analysis in (make.analysis(), make.analysis(plan=bare), make.analysis(claims=False, plan=undeclared)):
+        text = report.in_short(analysis).text.replace("\n", " ")
+        for sentence in re.split(r"(?<=[.:;]) ", text):
+            assert len(sentence.split()) <= 30, sentence
+        assert report.in_short(analysis).text.count("\n") <= 4

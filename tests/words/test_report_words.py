@@ -16,15 +16,9 @@ from trialkit.records import (
     Refusal,
     Verdict,
 )
+from trialkit.report.answers import refusal_sentence
 from trialkit.report.passages import listed
-from trialkit.report.words import (
-    both_readings,
-    claimed_size,
-    comparison_sentence,
-    refusal_sentence,
-    verdict_notes,
-    verdict_sentence,
-)
+from trialkit.report.words import both_readings, claimed_size, comparison_sentence, verdict_notes, verdict_sentence
 
 DECAY = Outcome("decay_rate", "decay rate", "1/day", "log", 1, "", "", "")
 LOSS = Outcome("dry_matter_loss_pct", "dry-matter loss", "% of what was put in", "identity", 1, "", "", "")
@@ -290,4 +284,12 @@ def test_names_that_would_run_into_the_sentence_are_quoted() -> None:
     assert comparison_sentence(compared(1.5, 1.2, 1.9, treatment="with manure, turned", against="no manure")) == (
         "With “with manure, turned”, decay ran 1.5 times as fast as with “no manure”, "
         "between 1.2 and 1.9 (4 bins each)."
+    )
+
+
+def test_a_range_that_stands_alone_says_so() -> None:
+    alone = judged("support", compared(2.6, 2.0, 3.4), interval=Interval(2.2, 3.1, 0.95), beyond_no_effect=1)
+    assert verdict_sentence(alone).endswith("between 2.2 and 3.1 (4 bins each).")
+    assert verdict_notes(alone)[1] == (
+        "This range stands for the one claim alone; figure and table widen it for all comparisons."
     )

@@ -7,6 +7,7 @@ from typing import Any
 
 from trialkit.errors import word_finding
 from trialkit.records import Analysis, Answer, Fit, Refusal, SecondOpinion
+from trialkit.report.answers import outcome_noun, refusal_sentence
 from trialkit.report.facts import comparisons
 from trialkit.report.methods import fit_sentences, versions
 from trialkit.report.passages import NOTHING, Passage, box, bullets, capitalised, folded, heading, join, paragraph
@@ -22,7 +23,7 @@ from trialkit.report.tables import (
     text_cell,
     values_of,
 )
-from trialkit.report.words import noun, outcome_noun, refusal_sentence
+from trialkit.report.words import noun
 
 
 def appendix(

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from trialkit.records import Analysis, Comparison, Fit
+from trialkit.report.answers import control_names, main_answer, outcome_noun
 from trialkit.report.facts import comparisons, has_role
 from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import degrees, p_value, percent, plain
-from trialkit.report.words import control_names, main_answer, noun, outcome_noun
+from trialkit.report.words import noun
 
 BASE_RATE = (
     "In the controlled comparisons we could find, the two that compared a starter with a killed copy of itself or with "

@@ -5,11 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 from trialkit.records import Analysis
+from trialkit.report.answers import outcome_noun
 from trialkit.report.facts import AMOUNTS, amount, amounts_apart, amounts_declared, arms, days_read
 from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import plain
 from trialkit.report.tables import Table, number_cell, table, text_cell
-from trialkit.report.words import outcome_noun
 
 LAYOUTS = {
     "completely random": "Treatments were given to bins anywhere, without blocks.",

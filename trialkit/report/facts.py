@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.records import Analysis, BinValues, Comparison, Treatment, Trial
+from trialkit.report.answers import main_answer
 from trialkit.report.rounding import plain
 from trialkit.report.tables import values_of
-from trialkit.report.words import main_answer
 
 AMOUNTS = {
     "water_l": ("water", "L"),

@@ -3,18 +3,12 @@
 from __future__ import annotations
 
 from trialkit.records import Analysis, Comparison, Verdict
+from trialkit.report.answers import main_answer, short_answer, unclaimed_sentences
 from trialkit.report.certainty import reading_line
 from trialkit.report.compared import fairness_lines
 from trialkit.report.limits import short_limits
 from trialkit.report.passages import NOTHING, Passage, box, bullets, counted, element, join, listed, paragraph
-from trialkit.report.words import (
-    BADGES,
-    main_answer,
-    short_answer,
-    unclaimed_sentences,
-    verdict_notes,
-    verdict_sentence,
-)
+from trialkit.report.words import BADGES, verdict_notes, verdict_sentence
 
 
 def title_of(analysis: Analysis) -> str:

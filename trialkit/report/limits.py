@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from trialkit.records import Analysis, BinValues, Comparison, Refusal, Trial
+from trialkit.report.answers import outcome_noun
 from trialkit.report.facts import arms, days_read, has_role
 from trialkit.report.passages import capitalised, counted, listed
 from trialkit.report.rounding import plain
 from trialkit.report.tables import values_of
-from trialkit.report.words import noun, outcome_noun
+from trialkit.report.words import noun
 
 JUDGED = ("finished", "appearance_score", "odour_score")
 

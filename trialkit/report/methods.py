@@ -6,10 +6,10 @@ import platform
 from importlib.metadata import PackageNotFoundError, version
 
 from trialkit.records import Analysis, Comparison, Fit
+from trialkit.report.answers import main_answer, outcome_noun
 from trialkit.report.facts import arms, comparisons, days_read
 from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.rounding import degrees, figures, p_value, percent, plain
-from trialkit.report.words import main_answer, outcome_noun
 
 STRATA = ("block", "site", "row", "column", "whole plot", "block within site")
 SHOWN_VERSIONS = ("numpy", "scipy", "pandas", "statsmodels", "pingouin", "matplotlib", "nbclient", "nbconvert")
@@ -88,7 +88,7 @@ def _family(analysis: Analysis) -> tuple[str, ...]:
     how = {
         "none": f"Intervals are {level} intervals without adjustment.",
         "multivariate t": f"Intervals are simultaneous {level} intervals from the exact multivariate t distribution "
-        "of all contrasts with the control (Dunnett 1955).",
+        "of all comparisons made on this outcome (Dunnett 1955).",
         "bonferroni": f"Intervals are simultaneous {level} intervals by Bonferroni, each at its own degrees of "
         "freedom.",
         "holm": f"Intervals are {level} intervals; p-values are adjusted by Holm's method.",
