@@ -307,9 +307,9 @@ def verdict_notes(verdict: Verdict) -> tuple[str, ...]:
             f"That range lies inside the margin set for it, {_margin_end(low)} to {_margin_end(high)} {unit}".rstrip()
             + "; the claim is not supported."
         )
-    if comparison is not None and verdict.interval is not None:
-        if verdict.interval.adjustment == "none" and comparison.interval.adjustment != "none":
-            notes.append("This range stands for the one claim alone; figure and table widen it for all comparisons.")
+    shown = verdict.interval
+    if comparison and shown and shown.adjustment == "none" and comparison.interval.adjustment != "none":
+        notes.append("This range stands for the one claim alone; figure and table widen it for all comparisons.")
     if comparison is not None and comparison.role != "primary":
         notes.append(f"{capitalised(noun(comparison.outcome))} is {role_words(comparison.role)}.")
     if not verdict.stated_before_data:
