@@ -18,7 +18,7 @@ from trialkit.numerics.simultaneous import simultaneous_quantile
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
-CHAINS, BURN_IN, KEPT = 500, 20, 40  # 20,000 draws a data set, after 10,000 that are thrown away
+CHAINS, BURN_IN, KEPT = 500, 10, 40  # 20,000 draws a data set, after 5,000 that are thrown away
 _FLAT_FROM_BLOCKS = 6
 
 

@@ -12,7 +12,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.numerics.censored_counts import one_sided_bound
-from trialkit.numerics.censored_intervals import intervals_from_draws, intervals_from_midpoints, log_windows
+from trialkit.numerics.censored_intervals import (
+    BURN_IN,
+    KEPT,
+    intervals_from_draws,
+    intervals_from_midpoints,
+    log_windows,
+)
 from trialkit.records import read_only
 
 Array = NDArray[np.float64]
@@ -47,8 +53,8 @@ def censored_times_of_many(
     level: float = 0.95,
     rng: np.random.Generator,
     chains: int = 50,
-    burn_in: int = 20,
-    kept: int = 40,
+    burn_in: int = BURN_IN,
+    kept: int = KEPT,
 ) -> ManyCensoredTimes:
     """Rules 1 to 5 for D trials, ``low, high`` (n, D); codes (n,) without gaps, every block holding every treatment.
 
