@@ -53,7 +53,7 @@ def test_many_layouts_at_once_agree_with_one_by_one():
     block = np.repeat(np.arange(4), 3)
     in_blocks = np.array([np.concatenate([random.permutation(3) for _ in range(4)]) for _ in range(400)])
     in_line = np.array([random.permutation(np.repeat(np.arange(2), 6)) for _ in range(400)])
-    for layouts, rule in ((in_line, LINE), (in_blocks, default_rule("blocks", 4)), (in_blocks, WHOLE)):
+    for layouts, rule in ((in_line, LINE), (in_blocks, default_rule("blocks", [1, 1, 1], 4)), (in_blocks, WHOLE)):
         kept = layout_is_interspersed(layouts, rule, block)
         assert kept.shape == (400,) and 0 < kept.sum() < 400
         assert kept.tolist() == [bool(layout_is_interspersed(one, rule, block)) for one in layouts]
@@ -68,11 +68,17 @@ def test_many_layouts_at_once_agree_with_one_by_one():
 
 
 def test_defaults_by_kind():
-    assert default_rule("completely random") == LINE
-    assert default_rule("blocks", 4) == "no treatment at one place in more than 3 blocks"
-    assert default_rule("blocks", 8) == "no treatment at one place in more than 6 blocks"
-    assert default_rule("split plot", 3) == "no whole-plot level at one place in more than 2 blocks"
-    assert default_rule("latin square") == "none"
+    assert default_rule("completely random", [4, 4]) == LINE
+    assert default_rule("completely random", [4, 4, 4]) == LINE
+    assert default_rule("completely random", [100, 100]) == "both halves of the line, runs up to 8"
+    assert default_rule("completely random", [8, 4]) == "both halves of the line, runs up to 7"
+    assert default_rule("blocks", [1, 1, 1], 4) == "no treatment at one place in more than 3 blocks"
+    assert default_rule("blocks", [1, 1], 8) == "no treatment at one place in more than 6 blocks"
+    assert default_rule("split plot", [1, 1], 3) == "no whole-plot level at one place in more than 2 blocks"
+    assert default_rule("latin square", [4, 4, 4, 4]) == "none"
+    # two of three places in each of two blocks: one place is shared whatever is drawn. By hand 3 · (2/3)² > 0.9
+    assert default_rule("blocks", [2, 1], 2) == "none"
+    assert default_rule("blocks", [2, 1], 3) == "no treatment at one place in more than 2 blocks"
 
 
 def test_an_unknown_rule_is_named():

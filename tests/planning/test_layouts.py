@@ -229,3 +229,14 @@ def test_what_was_drawn_is_kept_by_its_own_rule():
             codes = [THREE.index(bin_.treatment) for bin_ in drawn.bins]
             block = [bin_.block or "" for bin_ in drawn.bins]
             assert layout_is_interspersed(codes, drawn.layout.redraw_rule, block)
+
+
+@pytest.mark.parametrize("bins", [2, 4, 10, 60])
+@pytest.mark.parametrize("arms", [2, 3, 6])
+@pytest.mark.parametrize("control", ["equal", "square root", 2, 5])
+def test_the_default_rule_can_be_met_by_many_draws(bins, arms, control):
+    names = tuple("abcdef"[:arms])
+    for kind, size in (("completely random", {"bins": bins}), ("blocks", {"blocks": bins})):
+        for seed in range(3):
+            drawn = draw_layout(LayoutRequest(kind, names, "a", seed=seed, control_replication=control, **size))
+            assert drawn.redraws < 200

@@ -76,3 +76,10 @@ def test_what_counts_as_a_reading():
     assert not holds_readings("bin,day,volume_l\nB1,0,\nB1,3, \n")
     assert holds_readings("bin,day,volume_l\nB1,0,\nB1,3,0\n")
     assert not holds_readings("")
+
+
+def test_the_folder_one_stands_in(planned, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    written = write_plan(planned, ".", pdf=False)
+    assert written.folder == tmp_path and set(written.files) == set(planned.files)
+    assert {path.name for path in tmp_path.iterdir()} == {name.split("/")[0] for name in planned.files}

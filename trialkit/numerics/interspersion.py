@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from math import ceil
+from math import ceil, comb, log
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,20 +22,33 @@ _PLACES = re.compile(r"no treatment at one place in more than (\d+) blocks")
 _WHOLE_PLOTS = re.compile(r"no whole-plot level at one place in more than (\d+) blocks")
 
 
-def default_rule(kind: str, blocks: int = 0) -> str:
-    """The rule the planner declares for a kind of layout with so many blocks, as the text of the trial file.
+def default_rule(kind: str, counts: Sequence[int], blocks: int = 1) -> str:
+    """The rule the planner declares for a kind of layout, as the text of the trial file.
 
-    Only the worst draws go: a stricter rule would leave too few layouts for the re-randomisation test. Up to five
-    blocks a treatment may not keep one place in all of them; from six, in no more than three quarters.
+    ``counts`` holds the bins of each treatment in the line or in one block (whole plots of each level in a block for
+    split plots). Only the worst draws go: a stricter rule would leave too few layouts for the re-randomisation test.
+    A run may be as long as log(size) / log(1/share), 3 at least, the share being that of the treatment with most bins:
+    about one longer run is expected in a line. Up to five blocks a treatment may not keep one place in all of them,
+    from six in no more than three quarters; where a treatment fills so much of a block that more than 0.9 such places
+    are expected, the number rises, and where it reaches that of the blocks there is no rule.
     """
-    most = blocks - 1 if blocks < 6 else ceil(0.75 * blocks)
+    largest, size = max(counts), sum(counts)
+    share = largest / size
     if kind == "completely random":
-        return "both halves of the line, runs up to 3"
-    if kind == "blocks" and blocks > 1:
-        return f"no treatment at one place in more than {most} blocks"
-    if kind == "split plot" and blocks > 1:
-        return f"no whole-plot level at one place in more than {most} blocks"
-    return NO_RULE
+        longest = max(3, ceil(log(size) / log(1 / share))) if share < 1 else size
+        return f"both halves of the line, runs up to {longest}"
+    if kind not in ("blocks", "split plot"):
+        return NO_RULE
+    most = max(1, blocks - 1 if blocks < 6 else ceil(0.75 * blocks))
+    while most < blocks and size * _chance_above(most, blocks, share) > 0.9:
+        most += 1
+    what = "treatment" if kind == "blocks" else "whole-plot level"
+    return NO_RULE if most >= blocks else f"no {what} at one place in more than {most} blocks"
+
+
+def _chance_above(most: int, trials: int, chance: float) -> float:
+    """Probability of more than ``most`` successes (binomial)."""
+    return sum(comb(trials, k) * chance**k * (1 - chance) ** (trials - k) for k in range(most + 1, trials + 1))
 
 
 def layout_is_interspersed(labels: ArrayLike, rule: str, block: ArrayLike | None = None) -> NDArray[np.bool_]:

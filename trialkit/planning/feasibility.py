@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from unicodedata import category
 
 from trialkit.errors import DesignError, nearest_name
 from trialkit.planning.layout_request import KINDS, LayoutRequest, control_bins
@@ -26,6 +27,14 @@ def refuse_impossible(request: LayoutRequest) -> None:
         raise DesignError("\n".join(reasons))
 
 
+def is_plain(text: str, also: str = "") -> bool:
+    """Whether a text holds no control or line-breaking characters but those of ``also``, and nothing XML forbids."""
+    return all(
+        letter in also or (category(letter) not in ("Cc", "Cs", "Zl", "Zp") and ord(letter) & 0xFFFE != 0xFFFE)
+        for letter in text
+    )
+
+
 def _wrong_names(request: LayoutRequest) -> list[str]:
     reasons = []
     if request.kind not in KINDS:
@@ -36,7 +45,7 @@ def _wrong_names(request: LayoutRequest) -> list[str]:
     if any(not name.strip() for name in names):
         reasons.append("found a treatment without a name; expected a name for every arm.")
     for name in names:
-        if name.strip() and (name != name.strip() or not name.isprintable() or name[0] in "=+-@"):
+        if name.strip() and (name != name.strip() or not is_plain(name) or name[0] in "=+-@"):
             reasons.append(
                 f"found the treatment {name!r}; expected a name that begins with a letter or digit, "
                 "without blanks around "

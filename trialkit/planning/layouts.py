@@ -90,7 +90,7 @@ def _block_of_treatments(request: LayoutRequest) -> list[str]:
 def _draw_rows(request: LayoutRequest) -> _Drawn:
     blocks = 1 if request.kind == "completely random" else request.blocks or 1
     names = _block_of_treatments(request)
-    rule = _rule(request, blocks)
+    rule = _rule(request, names, blocks)
     block = np.repeat(np.arange(blocks), len(names))
 
     def draw(stream: random.Random) -> list[str]:
@@ -112,7 +112,7 @@ def _draw_square(request: LayoutRequest) -> _Drawn:
 
 def _draw_split_plot(request: LayoutRequest) -> _Drawn:
     blocks, levels = request.blocks or 1, request.whole_plot_levels
-    rule = _rule(request, blocks)
+    rule = _rule(request, levels, blocks)
 
     def draw(stream: random.Random) -> list[str]:
         return [level for _ in range(blocks) for level in shuffled(levels, stream)]
@@ -125,9 +125,9 @@ def _draw_split_plot(request: LayoutRequest) -> _Drawn:
     return bins, places, rule, redraws, _words_on_redraws(redraws, rule)
 
 
-def _rule(request: LayoutRequest, blocks: int) -> str:
+def _rule(request: LayoutRequest, names: Sequence[str], blocks: int) -> str:
     if request.redraw_rule is None:
-        return default_rule(request.kind, blocks)
+        return default_rule(request.kind, list(Counter(names).values()), blocks)
     return request.redraw_rule
 
 
@@ -167,7 +167,7 @@ def _take_lot(request: LayoutRequest) -> _Drawn:
         _refuse_lot_that_does_not_fit(assigned, _block_of_treatments(request), blocks)
         bins, places = _number_rows(assigned, blocks, request.kind)
     code = {name: position for position, name in enumerate(request.treatments)}
-    rule = default_rule(request.kind, blocks)
+    rule = default_rule(request.kind, list(Counter(assigned[: len(assigned) // blocks]).values()), blocks)
     block = np.repeat(np.arange(blocks), len(assigned) // blocks)
     notes: tuple[str, ...] = ()
     if not bool(layout_is_interspersed([code[name] for name in assigned], rule, block)):

@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 from trialkit.errors import DesignError, nearest_name
 from trialkit.outcome_names import OUTCOMES
+from trialkit.planning.feasibility import is_plain
 from trialkit.planning.field_sheets import HEADINGS
 from trialkit.planning.layout_request import LayoutRequest, arms_of
 from trialkit.planning.recipe import TARGET_MOISTURE, Portion
@@ -246,7 +247,7 @@ def _wrong_rest(request: PlanRequest) -> list[str]:
     if len(set(request.measured)) < len(request.measured):
         reasons.append("found a column twice among those to be read; expected every column once.")
     for what, text in (("title", request.title), ("question", request.question)):
-        if any(not letter.isprintable() and letter not in "\n\t" for letter in text):
+        if not is_plain(text, also="\n\t"):
             reasons.append(f"found a control character in the {what}; expected plain text. Type it again.")
     if not 0.5 < request.level < 1:
         reasons.append(f"found the level {request.level:g}; expected a number between 0.5 and 1, say 0.95.")

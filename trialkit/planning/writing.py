@@ -40,8 +40,10 @@ def write_plan(planned: PlannedTrial, folder: str | Path, *, pdf: bool = True) -
     """
     folder = Path(folder)
     refuse_to_overwrite(folder)
+    folder = folder.resolve()
     folder.parent.mkdir(parents=True, exist_ok=True)
-    stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.resolve().parent))
+    # on the same disk as the folder, so that moving is renaming; inside it where it is there, for its parent may be shut
+    stage = Path(tempfile.mkdtemp(prefix=".planning-", dir=folder if folder.exists() else folder.parent))
     sentences: list[str] = []
     try:
         for name, content in planned.files.items():
