@@ -120,8 +120,21 @@ def test_short_chains_stand_for_a_long_one(blocks, late):
     many_short = differences(layout, low, high, 0.0008, False, 4)
     few_long = differences(layout, low, high, 0.0008, False, 5, chains=10, burn_in=200, kept=4000)
     exact = np.quantile(few_long, TAILS)
-    # Unfinished bins tie sweeps together, so the error is larger than that of free draws, on both sides.
-    assert probabilities_at(many_short, exact) == pytest.approx(TAILS, abs=0.03)
+    assert probabilities_at(many_short, exact) == pytest.approx(TAILS, abs=0.015)
+
+
+def test_short_chains_reach_the_tails_that_four_finished_bins_leave():
+    """Three blocks, four finished bins, one degree of freedom: tails far beyond the data, the hardest case allowed."""
+    arm, block = np.tile([0, 1], 3), np.repeat(np.arange(3), 2)
+    low = np.array([3.30, 3.12, 3.36, 3.20, 3.22, 3.36])
+    high = low.copy()
+    high[[2, 5]] = np.inf
+    layout = prepare_layout(arm, block)
+    many_short = differences(layout, low, high, 0.0008, False, 14)
+    few_long = differences(layout, low, high, 0.0008, False, 15, chains=20, burn_in=500, kept=4000)
+    found = probabilities_at(many_short, np.quantile(few_long, TAILS))
+    assert (np.abs(found - TAILS) < [0.006, 0.015, 0.015, 0.015, 0.006]).all()
+    assert (few_long.max() - few_long.min()) > 20 * (np.quantile(few_long, 0.9) - np.quantile(few_long, 0.1))
 
 
 def test_grid_of_block_spread_is_fine_enough(blocks):

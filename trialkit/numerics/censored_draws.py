@@ -204,10 +204,10 @@ def _stretch(
 ) -> Array:
     """How far to shrink σ and the unfinished y together: y = c + (y − c)/h about the bounds c, which they keep to.
 
-    On this line the density of h is h^(κ−1) exp(−(A h² + 2 B h)/2σ²), A = c'Pc, B = c'P(y − c), κ/2 =
-    ``half_freedom``, κ the degrees of freedom of the finished bins alone (Liu & Sabatti 2000, Biometrika 87:353). h² is proposed from the
-    gamma distribution without B, which enters the acceptance. Without this step the heavy tails that few finished
-    bins leave are reached too slowly for short chains.
+    On this line the density of h is h^(κ−1) exp(−(A h² + 2 B h)/2σ²), A = c'Pc, B = c'P(y − c), κ the degrees of
+    freedom of the finished bins alone, half of them in ``half_freedom`` (Liu & Sabatti 2000, Biometrika 87:353). h² is
+    proposed from the gamma distribution without B, which enters the acceptance. Without this step the heavy tails that
+    few finished bins leave are reached too slowly for short chains.
     """
     h = np.sqrt(2.0 * rng.standard_gamma(half_freedom, a.size) / (np.maximum(a, 1e-300) * precision))
     taken = (rng.standard_exponential(h.size) > b * precision * (h - 1.0)) & (precision * h**2 <= cap) & (h > 0)
