@@ -42,7 +42,7 @@ def write_plan(planned: PlannedTrial, folder: str | Path, *, pdf: bool = True) -
     refuse_to_overwrite(folder)
     folder = folder.resolve()
     folder.parent.mkdir(parents=True, exist_ok=True)
-    # on the same disk as the folder, so that moving is renaming; inside it where it is there, for its parent may be shut
+    # on the same disk, so that moving is renaming; inside the folder where it is there, for its parent may be shut
     stage = Path(tempfile.mkdtemp(prefix=".planning-", dir=folder if folder.exists() else folder.parent))
     sentences: list[str] = []
     try:
