@@ -10,6 +10,7 @@ import pytest
 from trialkit.records import (
     Claim,
     Comparison,
+    CouldShow,
     Interval,
     Outcome,
     Plan,
@@ -18,6 +19,8 @@ from trialkit.records import (
 )
 from trialkit.report.answers import refusal_sentence
 from trialkit.report.passages import listed
+from trialkit.report.reach import reach_sentences
+from trialkit.report.rounding import raised
 from trialkit.report.words import both_readings, claimed_size, comparison_sentence, verdict_notes, verdict_sentence
 
 DECAY = Outcome("decay_rate", "decay rate", "1/day", "log", 1, "", "", "")
@@ -293,3 +296,78 @@ def test_a_range_that_stands_alone_says_so() -> None:
     assert verdict_notes(alone)[1] == (
         "This range stands for the one claim alone; figure and table widen it for all comparisons."
     )
+
+
+# ---------------------------------------------------------------- what it could have shown
+REACH = {
+    "rate": (
+        judged("cannot_tell", compared(1.4, 0.8, 2.5), could_show=CouldShow(1.6712, 3.3424, 9, 0.8)),
+        (
+            "With bins that scatter like these, a true speed-up to 1.68 times would have shown as faster "
+            "in 8 of 10 such trials.",
+            "To support the claim as often, it would have to be 3.4 times.",
+            "About 9 bins a treatment would settle “at least twice as fast” in 8 of 10 trials, "
+            "if the truth is what these bins estimate.",
+        ),
+    ),
+    "no number of bins": (
+        judged("cannot_tell", compared(1.2001, 1.1, 1.31), claimed(1.2), could_show=CouldShow(1.12, 1.344, None, 0.8)),
+        (
+            "With bins that scatter like these, a true speed-up to 1.12 times would have shown as faster "
+            "in 8 of 10 such trials.",
+            "To support the claim as often, it would have to be 1.35 times.",
+            "If the truth is what these bins estimate, no number of bins that anyone could fill would settle "
+            "“at least 1.2 times as fast”.",
+        ),
+    ),
+    "difference where less is better": (
+        judged(
+            "cannot_tell",
+            compared(-2.0, -5.4, 1.4, NITROGEN),
+            claimed(4, "at_least", NITROGEN.name),
+            could_show=CouldShow(4.61, 8.61, 1240, 0.85),
+        ),
+        (
+            "With bins that scatter like these, a true difference of 4.7 percentage points would have shown as lower "
+            "in 85 of 100 such trials.",
+            "To support the claim as often, it would have to be 8.7 percentage points.",
+            "About 1,240 bins a treatment would settle “at least 4 percentage points lower” in 85 of 100 trials, "
+            "if the truth is what these bins estimate.",
+        ),
+    ),
+    "ratio where less is better": (
+        judged(
+            "cannot_tell",
+            compared(0.95, 0.75, 1.2, CN),
+            claimed(1.2, "at_least_ratio", CN.name),
+            could_show=CouldShow(1.38, 1.656, 40, 0.8),
+        ),
+        (
+            "With bins that scatter like these, a true factor of 1.38 would have shown as lower in 8 of 10 such "
+            "trials.",
+            "To support the claim as often, it would have to be 1.66.",
+            "About 40 bins a treatment would settle “lower by a factor of at least 1.2” in 8 of 10 trials, "
+            "if the truth is what these bins estimate.",
+        ),
+    ),
+}
+
+
+@pytest.mark.parametrize("name", REACH)
+def test_under_cannot_tell_stands_what_could_have_been_shown(name: str) -> None:
+    verdict, sentences = REACH[name]
+    assert reach_sentences(verdict) == sentences
+    for sentence in sentences:
+        assert len(sentence.split()) <= 30, sentence
+        assert not [word for word in GRADES if word in sentence.lower()]
+
+
+def test_nothing_could_have_been_shown_where_the_call_is_made() -> None:
+    assert reach_sentences(judged("support", compared(2.4, 2.1, 2.8), could_show=CouldShow(1.2, 2.4, 9, 0.8))) == ()
+    assert reach_sentences(judged("cannot_tell", compared(1.4, 0.8, 2.5))) == ()
+
+
+def test_a_smallest_size_is_never_shown_below_itself() -> None:
+    assert [raised(value) for value in (1.2, 1.201, 1.999, 2.41, 12.4, 140.2, 0.0512)] == [
+        "1.20", "1.21", "2.00", "2.5", "13", "141", "0.052",
+    ]  # fmt: skip

@@ -8,6 +8,7 @@ from trialkit.report.certainty import reading_line
 from trialkit.report.compared import fairness_lines
 from trialkit.report.limits import short_limits
 from trialkit.report.passages import NOTHING, Passage, box, bullets, counted, element, join, listed, paragraph
+from trialkit.report.reach import reach_sentences
 from trialkit.report.words import BADGES, verdict_notes, verdict_sentence
 
 
@@ -52,7 +53,7 @@ def _claim_box(verdict: Verdict) -> Passage:
         box([element("strong", BADGES[verdict.call], f"badge {verdict.call}")], "p", "call"),
         paragraph(f"Claim: “{verdict.claim.text}”", "claimed"),
         paragraph(verdict_sentence(verdict), "sentence"),
-        bullets(verdict_notes(verdict), "notes"),
+        bullets((*verdict_notes(verdict), *reach_sentences(verdict)), "notes"),
     ]
     return box(parts, "section", f"claim {verdict.call}")
 

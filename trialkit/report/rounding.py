@@ -59,6 +59,16 @@ def ratio(value: float | None) -> str:
     return fixed(value, 2) if size >= 0.1 else figures(value, 2)
 
 
+def raised(value: float) -> str:
+    """A smallest size as shown: never below the value, so that what it promises holds. 1.21, 2.4, 13, 0.052."""
+    size = abs(value)
+    if size == 0 or not math.isfinite(size):
+        return fixed(value, 0)
+    decimals = 2 if 1 <= size < 2 else max(1 - math.floor(math.log10(size)), 0)
+    step = 10.0**-decimals
+    return fixed(math.ceil(value / step - 1e-9) * step, decimals)
+
+
 def p_value(p: float | None) -> str:
     """A p-value: two digits down to 0.001, then "<0.001"."""
     if p is None or not math.isfinite(p):
