@@ -277,7 +277,8 @@ class Fit:
     enter its comparison with the column's; the diagonal holds the bins with a value.
     ``components`` variances by name; the block variance may be negative (MS block − MS error)/n₀.
     ``blocks_used`` are those that carry information on treatments. ``refused`` says in a sentence why a pair (in either
-    order) cannot be estimated.
+    order) cannot be estimated. ``strata`` names what a pair is judged by where the layout has several strata; pairs of
+    the stratum "bins" share the ``covariance``. ``factor_terms`` where the treatments are factors crossed completely.
     """
 
     values: BinValues
@@ -302,6 +303,31 @@ class Fit:
     blocks_used: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     refused: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    strata: Mapping[tuple[str, str], str] = field(default_factory=dict)
+    factor_terms: tuple[FactorTerm, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class FactorTerm:
+    """What one factor does, averaged over the others, or how two or three of them act together (analysis scale).
+
+    ``factors`` one name for a main effect, more for an interaction. K comparisons of "label" with "against";
+    ``estimate``, ``std_error``, ``df`` (K,), ``correlation`` (K, K) where they share one variance, else None;
+    ``bins`` (K, 2) that carry each side. ``f_test`` with f, df_num, df_den, p. ``stratum`` names the units whose
+    spread they are judged by. ``refused`` is a sentence where these bins cannot tell, and K is then 0.
+    """
+
+    factors: tuple[str, ...]
+    labels: tuple[str, ...]
+    against: tuple[str, ...]
+    estimate: NDArray[np.float64]
+    std_error: NDArray[np.float64]
+    df: NDArray[np.float64]
+    correlation: NDArray[np.float64] | None
+    bins: NDArray[np.intp]
+    stratum: str = "bins"
+    f_test: Mapping[str, float] | None = None
+    refused: str = ""
 
 
 # ---------------------------------------------------------------- comparisons and verdicts
@@ -405,6 +431,9 @@ class Answer:
     fit: Fit | Refusal
     comparisons: tuple[Comparison | Refusal, ...]
     sensitivity: tuple[Sensitivity, ...] = ()
+    rerandomisation: Rerandomisation | None = None
+    factors: tuple[Comparison | Refusal, ...] = ()
+    partition: Partition | None = None
 
 
 @dataclass(frozen=True)
@@ -426,6 +455,50 @@ class Analysis:
     answers: tuple[Answer, ...]
     verdicts: tuple[Verdict, ...]
     version: str = ""
+
+
+# ---------------------------------------------------------------- what goes with an answer
+@dataclass(frozen=True)
+class Rerandomisation:
+    """The layout drawn again: how many of the layouts that could have been drawn set treatments as far apart as here.
+
+    ``floor`` is the smallest p this layout can give. ``layouts`` were counted: all of them where ``exact``, drawn
+    at random (fixed seed) elsewhere. ``p`` is None where the floor is 1, ``reason`` then says why; ``note`` is a sentence.
+    """
+
+    p: float | None
+    floor: float
+    layouts: int
+    exact: bool
+    reason: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class PartitionStep:
+    """One part of the whole effect: what ``treatment`` adds to ``against``, on the scale shown."""
+
+    name: Literal["water and handling", "carrier", "live organisms", "total"]
+    treatment: str
+    against: str
+    estimate: float
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Partition:
+    """A whole effect taken apart into steps that multiply (``kind`` "ratio") or add up ("difference") to ``total``.
+
+    Every interval is that of the comparison of the two treatments, in the family that it belongs to.
+    """
+
+    outcome: Outcome
+    kind: Kind
+    steps: tuple[PartitionStep, ...]
+    total: PartitionStep
+    level: float
+    adjustment: Adjustment
 
 
 def read_only(array: NDArray[Any]) -> NDArray[Any]:

@@ -342,6 +342,27 @@ def test_variances_by_treatment_hold_where_the_control_varies_four_times_as_much
     assert min(c.single for c in separate_cells) >= 0.94 - slack
 
 
+def test_variances_by_treatment_support_a_true_claim_no_more_often_than_allowed(separate_cells):
+    slack = allowance(len(separate_cells), TRIALS, 0.025)
+    assert max(c.false_support for c in separate_cells) <= 0.025 + slack
+
+
+@pytest.mark.parametrize("bins", range(3, 9))
+def test_equal_numbers_of_bins_need_welch_where_one_treatment_varies_four_times_as_much(bins):
+    """Two arms, declared by treatment; the interval on 2 (n − 1) df supports a true claim too often."""
+    case = next(c for c in random_cases((bins,)) if c.treatments == 2 and c.lost == "none")
+    y, truth = simulate(case, 0.0, 40_000, np.random.default_rng([SEED, 4, bins]), control_sd=2.0)
+    pairs = completely_random_by_treatment(y, np.array(case.treatment), treatments=2)
+    miss = (pairs.differences[1, 0] - (truth[1] - truth[0])) / pairs.std_errors[1, 0]
+    critical = special.stdtrit(pairs.df[1, 0], 0.975)
+    three_errors = 3.0 * np.sqrt(0.025 * 0.975 / miss.size)
+    assert np.mean(np.abs(miss) <= critical) >= 0.94
+    assert np.mean(miss >= critical) <= 0.025 + three_errors
+    shorter = special.stdtrit(2.0 * (bins - 1), 0.975)
+    assert np.mean(miss >= shorter) > 0.026  # expected to fail, and shown
+    assert np.all(critical >= shorter - 1e-9)
+
+
 def test_a_common_variance_fails_where_the_control_varies_four_times_as_much():
     case = next(c for c in random_cases((6,)) if c.treatments == 4 and c.lost == "none")
     y, truth = simulate(case, 0.0, TRIALS, np.random.default_rng(SEED + 2), control_sd=2.0)

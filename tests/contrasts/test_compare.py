@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy import special
+from scipy import special, stats
 
 from trialkit.contrasts import adjust_secondary, compare, compare_level, compare_pair
 from trialkit.errors import DesignError
@@ -119,10 +119,14 @@ def test_p_and_interval_agree():
 
 def test_variances_of_their_own_give_bonferroni():
     case = load("doughnut_fats")
-    found = compare(fit_bins(values_from(case, variances="by treatment")))
+    values = values_from(case, variances="by treatment")
+    arms = {name: [v.value for v in values.values if v.treatment == name] for name in case["data"]["treatment"]}
+    found = compare(fit_bins(values))
     for one in found:
         critical = special.stdtrit(one.df, 1.0 - 0.05 / 6.0)
-        assert one.df == 10.0
+        own = [np.log(v) if case["scale"] == "log" else v for v in arms[one.treatment]]
+        base = [np.log(v) if case["scale"] == "log" else v for v in arms[one.against]]
+        assert one.df == pytest.approx(stats.ttest_ind(own, base, equal_var=False).df)
         assert one.interval.adjustment == "bonferroni"
         assert one.interval.high - one.estimate == pytest.approx(critical * one.std_error)
         alone = 2.0 * special.stdtr(one.df, -abs(one.estimate / one.std_error))

@@ -23,12 +23,15 @@ def test_unequal_numbers_give_welch():
     assert fit.counts.tolist() == [[5, 5], [6, 6]]
 
 
-def test_equal_numbers_keep_the_df_of_two_arms():
-    """Invented decay rates: pooled error of the two arms, SE 0.0690592 on 6 df (R 4.2.2 t.test)."""
+def test_equal_numbers_give_welch_too():
+    """Invented decay rates: SE 0.0690592 on 5.98432 df, ratio between 1.037885 and 1.455520 (R 4.2.2 t.test)."""
     y = np.log([0.030, 0.034, 0.027, 0.031, 0.036, 0.041, 0.033, 0.040, 1.0, 9.0, 3.0, 2.0])
     fit = completely_random_by_treatment(y, np.repeat([0, 1, 2], 4), treatments=3)
     assert fit.std_errors[1, 0] == pytest.approx(0.0690592, abs=5.1e-8)
-    assert fit.df[1, 0] == 6.0
+    assert fit.df[1, 0] == pytest.approx(5.98432, abs=5.1e-6)
+    half = stats.t.ppf(0.975, fit.df[1, 0]) * fit.std_errors[1, 0]
+    assert np.exp(fit.differences[1, 0] - half) == pytest.approx(1.037885, abs=5.1e-7)
+    assert np.exp(fit.differences[1, 0] + half) == pytest.approx(1.455520, abs=5.1e-7)
     assert fit.differences[1, 0] / fit.std_errors[1, 0] == pytest.approx(2.986914, abs=5.1e-7)
 
 

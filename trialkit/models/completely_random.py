@@ -30,14 +30,12 @@ def fit_completely_random(found: Measured, variances: Literal["common", "by trea
     notes += tuple(absent.values())
     if chosen == "by treatment":
         pairs = completely_random_by_treatment(found.y, found.treatment, treatments=len(found.treatments))
-        bins = found.bins_per_treatment
-        df_method = "error of the two treatments" if np.unique(bins[bins > 0]).size == 1 else "Welch–Satterthwaite"
         components = {
             f"residual, {name}": float(variance)
             for name, variance in zip(found.treatments, pairs.variances, strict=True)
             if np.isfinite(variance)
         }
-        return pairwise_fit(found, pairs, df_method, components, refused, notes)
+        return pairwise_fit(found, pairs, "Welch–Satterthwaite", components, refused, notes)
 
     design = strata_design(found.treatment, treatments=len(found.treatments))
     if design.error_df < 1:

@@ -63,8 +63,8 @@ def analysis_case(bins: BinCodes, variances: Variances | None = None, family: Fa
         each = each[each > 0]
         apart = variances == "by treatment" or (variances is None and each.min() >= BINS_PER_TREATMENT)
         if apart and each.min() >= _FEWEST:
-            df = 2.0 * (counts[0] - 1) if counts[0] == counts[1] else float("nan")
-            return AnalysisCase(bins, "by treatment", df, 1 / counts[0] + 1 / counts[1], None, comparisons, counts)
+            unit_variance = 1 / counts[0] + 1 / counts[1]
+            return AnalysisCase(bins, "by treatment", float("nan"), unit_variance, None, comparisons, counts)
     else:
         filled = np.zeros((int(bins.treatment.max()) + 1, int(bins.block.max()) + 1), dtype=bool)
         filled[bins.treatment, bins.block] = True

@@ -3,9 +3,20 @@
 Completely random: for treatments i and j with n_i, n_j bins and variances s_i², s_j²,
 
     SE² = s_i²/n_i + s_j²/n_j
-    df  = 2 (n − 1) where n_i = n_j = n (the error of the two arms compared),
-          (a + b)² / (a²/(n_i − 1) + b²/(n_j − 1)), a = s_i²/n_i, b = s_j²/n_j otherwise
-          (Welch 1938, Biometrika 29:350; Satterthwaite 1946, Biometrics Bulletin 2:110).
+    df  = (a + b)² / (a²/(n_i − 1) + b²/(n_j − 1)),   a = s_i²/n_i,  b = s_j²/n_j
+          (Welch 1938, Biometrika 29:350; Satterthwaite 1946, Biometrics Bulletin 2:110),
+
+also where n_i = n_j = n. The 2 (n − 1) df of two arms together would be shorter there, and too short: in 400,000 normal
+trials a cell (seed 977001), two arms of n bins, one variance four times the other,
+
+    n                                  3      4      5      6      7      8
+    intervals that hold, %    Welch   95.6   95.2   95.0   95.0   95.0   95.0   (equal variances 96.5 … 95.2)
+                           2 (n − 1)  93.8   94.1   94.1   94.3   94.3   94.4
+    claims of the true size   Welch   2.16   2.36   2.47   2.50   2.49   2.52
+    called supported, %    2 (n − 1)  3.07   2.96   2.93   2.87   2.82   2.81   (2.5 is meant)
+    mean width, Welch ÷ 2 (n − 1)     1.25   1.12   1.08   1.06   1.05   1.04
+
+Families of two and three comparisons by Bonferroni, on the same trials: Welch 95.2 … 97.3 %.
 
 Blocks: the m differences of the blocks that hold both treatments, their variance, m − 1 df. A block with several bins
 of a treatment gives one difference of means.
@@ -56,11 +67,8 @@ def completely_random_by_treatment(y: ArrayLike, treatment: ArrayLike, *, treatm
             a, b = variances[i] / bins[i], variances[j] / bins[j]
             differences[i, j] = means[i] - means[j]
             std_errors[i, j] = np.sqrt(a + b)
-            if bins[i] == bins[j]:
-                df[i, j] = 2.0 * (bins[i] - 1)
-            else:
-                with np.errstate(invalid="ignore"):  # both variances zero: no df
-                    df[i, j] = (a + b) ** 2 / (a**2 / (bins[i] - 1) + b**2 / (bins[j] - 1))
+            with np.errstate(invalid="ignore"):  # both variances zero: no df
+                df[i, j] = (a + b) ** 2 / (a**2 / (bins[i] - 1) + b**2 / (bins[j] - 1))
     return _record(means, variances, differences, std_errors, df, counts)
 
 
