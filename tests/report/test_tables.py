@@ -50,6 +50,16 @@ def test_html_escapes_and_scopes() -> None:
     assert html.count('scope="row"') == 1
 
 
+def test_a_wide_table_can_stand_as_cards_and_stays_a_table(make: SimpleNamespace) -> None:
+    html = reading_table(make.analysis()).passage().html
+    assert '<table class="cards" role="table">' in html
+    assert html.count('role="row"') == 3 and html.count('role="rowheader"') == 2
+    assert html.count('role="columnheader"') == 6 and html.count('role="cell"') == 10
+    assert html.count('data-label="Read as"') == 2
+    narrow = table("t", "c", [("a", "A", False), ("b", "B", True)], [[("x", "x"), (1, "1")]])
+    assert "cards" not in narrow.passage().html
+
+
 def test_effects_in_two_readings(make: SimpleNamespace) -> None:
     analysis = make.analysis()
     assert reading_table(analysis).shown == (

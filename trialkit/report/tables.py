@@ -15,6 +15,7 @@ from trialkit.report import rounding
 from trialkit.report.passages import Passage, capitalised, listed
 from trialkit.report.words import noun, shown_unit, unit_words
 
+CARDS_FROM = 3  # columns: fewer fit a phone as they are
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
@@ -31,22 +32,29 @@ class Table:
     heads: tuple[str, ...] = ()
 
     def passage(self) -> Passage:
-        """The table as HTML with caption and scoped heads, in a box that scrolls sideways on a narrow screen."""
+        """The table as HTML with caption and scoped heads, in a box that scrolls sideways where it must.
+
+        On a narrow screen the rows of all but the narrowest tables stand as cards, each cell behind its head. Roles
+        are spelled out, because a row shown as a card is no longer a row to those who hear the page.
+        """
         heads = self.heads or self.columns
-        parts = ['<div class="table" role="region" tabindex="0" aria-label="', escape(self.caption), '"><table>']
-        parts.append(f"<caption>{escape(self.caption)}</caption><thead><tr>")
+        cards = ' class="cards"' if len(heads) >= CARDS_FROM else ""
+        parts = ['<div class="table" role="region" tabindex="0" aria-label="', escape(self.caption), '">']
+        parts.append(f'<table{cards} role="table"><caption>{escape(self.caption)}</caption>')
+        parts.append('<thead role="rowgroup"><tr role="row">')
         for place, head in enumerate(heads):
             style = ' class="number"' if place in self.numeric else ""
-            parts.append(f'<th scope="col"{style}>{escape(head)}</th>')
-        parts.append("</tr></thead><tbody>")
+            parts.append(f'<th scope="col" role="columnheader"{style}>{escape(head)}</th>')
+        parts.append('</tr></thead><tbody role="rowgroup">')
         for row in self.shown:
-            parts.append("<tr>")
+            parts.append('<tr role="row">')
             for place, cell in enumerate(row):
                 if place == 0:
-                    parts.append(f'<th scope="row">{escape(cell)}</th>')
+                    parts.append(f'<th scope="row" role="rowheader">{escape(cell)}</th>')
                 else:
                     style = ' class="number"' if place in self.numeric else ""
-                    parts.append(f"<td{style}>{escape(cell)}</td>")
+                    label = f' data-label="{escape(heads[place])}"'
+                    parts.append(f'<td role="cell"{style}{label}>{escape(cell)}</td>')
             parts.append("</tr>")
         parts.append("</tbody></table></div>")
         lines = [self.caption, " | ".join(heads), *(" | ".join(row) for row in self.shown)]
