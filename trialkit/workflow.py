@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from trialkit import __version__
 from trialkit.contrasts import adjust_secondary, compare, compare_level
-from trialkit.intake import load_trial
+from trialkit.errors import DesignError, TemplateError
+from trialkit.intake import check_trial, load_trial
 from trialkit.models import fit_bins
 from trialkit.outcomes import available_outcomes, bin_values
+from trialkit.planning.precision_inputs import PLANNING_GUESSES, cv_of_fit
 from trialkit.records import Analysis, Answer, BinValues, Claim, Comparison, Fit, Refusal, Trial
 from trialkit.verdicts import judge
 
@@ -65,6 +68,38 @@ def answer_to(
         return whole[0]
     reason = f"Nothing in these files compares {claim.treatment} with {claim.against or 'a number of days'}."
     return Refusal("contrasts", (reason,), claim.outcome, claim.treatment, claim.against)
+
+
+def question_of(folder: str | Path, *, outcome: str | None = None, control: str | None = None) -> dict[str, Any]:
+    """What a planned or an earlier trial says of a precision: treatments, layout, bins, level, claim and, once there
+    are readings, the CV between its bins, by the names of the arguments of ``planning.precision.precision``.
+
+    ``outcome`` defaults to the primary one. Raises TemplateError, and DesignError for an earlier trial whose bins
+    cannot be compared on that outcome.
+    """
+    checked = check_trial(Path(folder))
+    if checked.trial is None:
+        raise TemplateError(checked.findings, checked.rows)
+    plan, bins = checked.trial.plan, checked.trial.bins
+    arms = {item.treatment for item in bins}
+    name = outcome or plan.primary or "decay_rate"
+    question: dict[str, Any] = {
+        "treatments": len(arms),
+        "layout": plan.layout.kind,
+        "bins_per_treatment": max(len(bins) // max(len(arms), 1), 1),
+        "level": plan.level,
+    }
+    sizes = [claim.amount for claim in plan.claims if claim.outcome == name and claim.size != "at_least"]
+    if sizes:
+        question["ratio"] = sizes[0]
+    if checked.trial.rows_used:
+        fit = fit_bins(bin_values(load_trial(folder, control=control), name))
+        if isinstance(fit, Refusal):
+            raise DesignError(f"No CV can be had from {folder}: {' '.join(fit.reasons)} Give --cv instead of --from.")
+        question["cv"] = cv_of_fit(fit)
+    elif name in PLANNING_GUESSES:
+        question["cv"] = PLANNING_GUESSES[name].cv
+    return question
 
 
 @dataclass(frozen=True)

@@ -7,6 +7,7 @@ Sentences that say a chance say it in trials out of a hundred.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -126,3 +127,28 @@ def _axes(axes: Axes | None, size: tuple[float, float]) -> tuple[Figure, Axes]:
 
     figure = Figure(figsize=size, layout="constrained")
     return figure, figure.add_subplot()
+
+
+def write_precision_figures(
+    found: Mapping[str, object], curve: Sequence[Mapping[str, object]], folder: Path
+) -> tuple[Path, ...]:
+    """Draw a precision (its fields) and, where there are two numbers of bins or more, the chances over them, as SVG.
+
+    Returns the files written. OSError where the folder cannot be written.
+    """
+    folder.mkdir(parents=True, exist_ok=True)
+    rows = [
+        (f"{one['bins_per_treatment']} bins", one["expected_low"], one["ratio"], one["expected_high"])
+        for one in (curve or [found])
+    ]
+    drawn = {"expected-range.svg": draw_expected_interval(rows, found["ratio"])}  # type: ignore[arg-type]
+    if len(curve) > 1:
+        bins = [one["bins_per_treatment"] for one in curve]
+        for truth, clause in (("claim true", "the claim is true"), ("nothing", "nothing happens")):
+            chances = [one["calls"][truth] for one in curve]  # type: ignore[index]
+            drawn[f"chances-{truth.replace(' ', '-')}.svg"] = draw_call_chances(bins, chances, clause)  # type: ignore[arg-type]
+    paths = []
+    for name, figure in drawn.items():
+        figure.savefig(folder / name)
+        paths.append(folder / name)
+    return tuple(paths)

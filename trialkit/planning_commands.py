@@ -1,0 +1,141 @@
+"""The commands that come before the readings: ``plan``, ``sheets``, ``simulate``, ``precision``.
+
+Only the flags are loaded with the module; everything else waits until a command runs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from trialkit.planning.commands import (
+    add_plan_command,
+    add_sheets_command,
+    add_simulate_command,
+    ask_missing,
+    given_options,
+)
+from trialkit.planning.precision_command import add_precision_command, curve_range, given_question
+
+if TYPE_CHECKING:
+    from trialkit.records import Plan
+
+
+def add_planning_commands(commands: Any) -> None:
+    """Add the four commands to what ``add_subparsers`` returned."""
+    for add in (add_plan_command, add_sheets_command, add_simulate_command, add_precision_command):
+        add(commands)
+
+
+def run_plan(options: argparse.Namespace) -> int:
+    """``plan DIR``: draw the layout and write the folder."""
+    import secrets
+    from datetime import date
+
+    from trialkit.intake import read_plan
+    from trialkit.planning import build_request, plan_trial, refuse_to_overwrite, stated_parts, write_plan
+
+    folder = Path(options.folder)
+    refuse_to_overwrite(folder)
+    stated: Plan | None = read_plan(folder) if folder.is_dir() else None
+    given = given_options(options)
+    if sys.stdin.isatty():
+        given = ask_missing(given, stated_parts(stated), input, print)
+    # drawn once, then written into the trial file, so that the draw can be repeated
+    request, told = build_request(given, date.today(), stated=stated, seed=secrets.randbelow(1_000_000))
+    planned = plan_trial(request)
+    written = write_plan(planned, folder, pdf=not options.no_pdf)
+    _print([*told, *planned.notes, *planned.warnings, *written.sentences])
+    print(f"The plan: {written.folder}. Next: print the sheets, then trialkit check {written.folder}")
+    return 0
+
+
+def run_sheets(options: argparse.Namespace) -> int:
+    """``sheets DIR``: draw the printed sheets of a planned folder again."""
+    from trialkit.planning import draw_sheets_again, print_to_pdf
+
+    folder = Path(options.folder)
+    trial = _planned_trial(folder)
+    text = (folder / "readings.csv").read_text(encoding="utf-8-sig")
+    page = folder / "sheets" / "sheets.html"
+    page.parent.mkdir(exist_ok=True)
+    page.write_text(draw_sheets_again(trial.plan, trial.bins, text, paper=options.paper or "A4"), encoding="utf-8")
+    print(f"The sheets: {page}")
+    if not options.no_pdf:
+        told = print_to_pdf(page, page.with_suffix(".pdf"))
+        print(told or f"To print: {page.with_suffix('.pdf')}")
+    return 0
+
+
+def run_simulate(options: argparse.Namespace) -> int:
+    """``simulate DIR``: fill a planned folder with invented readings."""
+    from trialkit.errors import DesignError
+    from trialkit.simulate import PlannedFolder, simulate_trial
+
+    folder = Path(options.folder)
+    trial = _planned_trial(folder)
+    names = ("trial.toml", "bins.csv", "readings.csv")
+    absent = [name for name in names if not (folder / name).is_file()]
+    if absent:
+        raise DesignError(f"{folder} holds no {', '.join(absent)}; expected a folder made by trialkit plan.")
+    planned = PlannedFolder(trial.plan, trial.bins, {name: (folder / name).read_bytes() for name in names})
+    spoil = {"missed_share": 0.0, "lose_a_bin": False} if options.complete else {}
+    invented = simulate_trial(planned, options.truth, options.seed, **spoil)
+    for name, raw in invented.files.items():
+        (folder / name).write_bytes(raw)
+    print(f"{folder} now holds invented readings, marked as such in every file. Next: trialkit report {folder}")
+    return 0
+
+
+def run_precision(options: argparse.Namespace) -> int:
+    """``precision``: what so many bins can tell."""
+    from trialkit.errors import DesignError
+    from trialkit.planning.precision import precision, precision_curve
+    from trialkit.report.precision_words import precision_sentences, precision_table
+
+    question = given_question(options)
+    if options.source is not None:
+        from trialkit.workflow import question_of
+
+        question = question_of(options.source, outcome=options.outcome, control=options.control) | question
+    try:
+        bins = None if options.curve is None else curve_range(options.curve)
+    except ValueError as problem:
+        raise DesignError(str(problem)) from None
+    found = asdict(precision(**question))
+    rest = {name: value for name, value in question.items() if name != "bins_per_treatment"}
+    curve = [] if bins is None else [asdict(one) for one in precision_curve(bins, **rest)]
+    if options.json:
+        print(json.dumps(found if bins is None else {**found, "curve": curve}, indent=1))
+    else:
+        _print(precision_sentences(found))
+        if curve:
+            _print(["", *precision_table(curve)])
+    if options.figures is not None:
+        from trialkit.report.precision_figures import write_precision_figures
+
+        for path in write_precision_figures(found, curve, Path(options.figures)):
+            print(f"Drawn: {path}", file=sys.stderr)
+    return 0
+
+
+def _planned_trial(folder: Path) -> Any:
+    from trialkit.errors import TemplateError
+    from trialkit.intake import check_trial
+
+    checked = check_trial(folder)
+    if checked.trial is None:
+        raise TemplateError(checked.findings, checked.rows)
+    return checked.trial
+
+
+def _print(lines: list[str]) -> None:
+    for line in lines:
+        print(line)
+
+
+PLANNING_COMMANDS = {"plan": run_plan, "sheets": run_sheets, "simulate": run_simulate, "precision": run_precision}
