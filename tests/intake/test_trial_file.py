@@ -133,7 +133,7 @@ def test_a_trial_file_becomes_a_plan(trial_files, write):
             "[layout]",
             '[outcome.decay_rate]\nfrom = "volume"\n[layout]',
             'line 8, outcome.decay_rate, from: found "volume"; expected one of "volume_l", "height_cm", '
-            '"respired_c_g_kg", "dry mass". Nearest is "volume_l".',
+            '"respired_c_g_kg", "dry mass", "wet mass", "dry_mass_kg", "wet_mass_kg". Nearest is "volume_l".',
         ),
         (
             "[layout]",

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import date
 from types import MappingProxyType
 
 from trialkit.errors import nearest_name
 from trialkit.intake.columns import show_number
-from trialkit.intake.trialfile import AMOUNTS, SIZES, ClaimPart, TreatmentPart, TrialFile
+from trialkit.intake.parts import AMOUNTS, SIZES, ClaimPart, TreatmentPart
+from trialkit.intake.trialfile import TrialFile
 from trialkit.intake.wording import one_of
 from trialkit.outcome_names import OUTCOMES
 from trialkit.records import Claim, Finding, Layout, Plan, Size, Treatment
@@ -298,12 +299,30 @@ def _size_fits(part: ClaimPart, given: Sequence[str], say: object) -> Iterator[F
                 "this outcome is compared as a difference",
                 "Use at_least.",
             )
+        elif size in ("times_as_fast", "at_least_ratio") and getattr(part, size) <= 1:
+            less = " (less of it)" if better < 0 else ""
+            yield say(
+                size,
+                "claim-size",
+                f"found {show_number(getattr(part, size))}",
+                f"expected a ratio above 1, counted in the better direction{less}",
+                "A claim says that something is gained.",
+            )
     if part.equivalence is not None:
         yield from _margin_fits(part, given, scale, better, say)
 
 
 def _margin_fits(part: ClaimPart, given: Sequence[str], scale: str, better: int, say: object) -> Iterator[Finding]:
     assert callable(say) and part.equivalence is not None
+    if "within_days" in given:
+        yield say(
+            "equivalence",
+            "claim-contradicts",
+            "an equivalence margin beside within_days",
+            "a margin needs two treatments to compare",
+            "Leave it out.",
+        )
+        return
     low, high = part.equivalence
     none = 1.0 if scale == "log" else 0.0
     shown = f"[{show_number(low)}, {show_number(high)}]"
@@ -314,8 +333,12 @@ def _margin_fits(part: ClaimPart, given: Sequence[str], scale: str, better: int,
     if part.against is None or len(given) != 1:
         return
     size = given[0]
-    claimed = _effect(size, float(getattr(part, size)), part.outcome, better)
-    if claimed is not None and low < claimed < high:
+    amount = float(getattr(part, size))
+    # the margin is turned, as a claim counts in the better direction, so that both are on one side
+    if better < 0:
+        low, high = (1 / high, 1 / low) if scale == "log" else (-high, -low)
+    if low < amount < high:
+        claimed = amount if better >= 0 else 1 / amount if scale == "log" else -amount
         yield say(
             "equivalence",
             "claim-contradicts",
@@ -323,17 +346,3 @@ def _margin_fits(part: ClaimPart, given: Sequence[str], scale: str, better: int,
             "a claim cannot say both more and the same",
             "Narrow the margin or claim more.",
         )
-
-
-def _effect(size: str, amount: float, outcome: str, better: int) -> float | None:
-    """The claimed effect, treatment beside against, on the scale of comparison."""
-    falls: Mapping[str, bool] = {
-        "times_as_fast": outcome != "decay_rate",
-        "at_least_ratio": better < 0,
-        "at_least": better < 0,
-    }
-    if size not in falls:
-        return None
-    if size == "at_least":
-        return -amount if falls[size] else amount
-    return 1 / amount if falls[size] else amount

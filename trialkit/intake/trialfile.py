@@ -5,150 +5,19 @@ Shapes are checked by pydantic models, meaning by ``claims``; both end as findin
 
 from __future__ import annotations
 
-import datetime
 import tomllib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, get_args
+from typing import Any, Literal, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import ValidationError
 
 from trialkit.errors import nearest_name
+from trialkit.intake.parts import ClaimPart, FinishPart, LayoutPart, Part, TreatmentPart, TrialPart, settings_model
 from trialkit.intake.reading import find_encoding
 from trialkit.intake.tomltext import line_of, word_toml_error
 from trialkit.outcome_names import OUTCOMES
-from trialkit.records import Finding, Size
-
-TREATMENT_ROLES = ("nothing", "water", "carrier", "killed", "live", "soil", "other")
-MEASURES = ("volume_l", "height_cm", "respired_c_g_kg", "dry mass")
-SIZES: tuple[Size, ...] = ("times_as_fast", "at_least", "at_least_ratio", "within_days")
-
-_Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
-_Amount = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
-_Share = Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)]
-_Day = Annotated[float, Field(ge=0, le=3650, allow_inf_nan=False)]
-_Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
-_Name = Annotated[str, Field(min_length=1)]
-
-
-class _Part(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True, str_strip_whitespace=True)
-
-
-class LayoutPart(_Part):
-    """[layout]"""
-
-    kind: Literal["completely random", "blocks", "latin square", "split plot"] | None = None
-    variances: Literal["common", "by treatment"] | None = None
-    seed: Annotated[int, Field(ge=0)] | None = None
-    drawn: Literal["", "by seed", "by lot", "by hand"] = ""
-    redraw_rule: str = "none"
-    whole_plot_factor: str = ""
-
-
-class TreatmentPart(_Part):
-    """[[treatment]]; what goes into a bin is counted per bin."""
-
-    name: _Name
-    role: Literal["nothing", "water", "carrier", "killed", "live", "soil", "other"] = "other"
-    factors: dict[str, str] = {}
-    water_l: _Amount | None = None
-    sugar_g: _Amount | None = None
-    nitrogen_g: _Amount | None = None
-    soil_kg: _Amount | None = None
-    turns_per_week: _Amount | None = None
-    urea_g: _Amount | None = None
-    manure_kg: _Amount | None = None
-    char_kg: _Amount | None = None
-
-
-AMOUNTS = tuple(name for name in TreatmentPart.model_fields if name not in ("name", "role", "factors"))
-
-
-class AtDay(_Part):
-    """[outcome.NAME] of an outcome taken on one day."""
-
-    day: _Day | None = None
-
-
-class DecayPart(_Part):
-    """[outcome.decay_rate]"""
-
-    from_: Literal["volume_l", "height_cm", "respired_c_g_kg", "dry mass"] | None = Field(None, alias="from")
-    end_level: Literal["own"] | _Amount = "own"
-
-
-class ThresholdPart(_Part):
-    """[outcome.days_to_threshold]"""
-
-    from_: Literal["volume_l", "height_cm", "respired_c_g_kg", "dry mass"] | None = Field(None, alias="from")
-    percent_of_start: _Share | None = None
-    percent_of_achievable: _Share | None = None
-
-
-class HeatPart(_Part):
-    """[outcome.degree_days] and its kin."""
-
-    day: _Day | None = None
-    max_gap_days: _Positive | None = None
-
-
-class NoSettings(_Part):
-    """[outcome.days_to_finish] has its settings in [finish]."""
-
-
-_HEAT = ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55", "peak_temp_c", "days_to_peak")
-
-
-def settings_model(outcome: str) -> type[_Part]:
-    """The model of the settings of one outcome."""
-    special: dict[str, type[_Part]] = {
-        "decay_rate": DecayPart,
-        "days_to_threshold": ThresholdPart,
-        "days_to_finish": NoSettings,
-        **dict.fromkeys(_HEAT, HeatPart),
-    }
-    return special.get(outcome, AtDay)
-
-
-class ClaimPart(_Part):
-    """[[claim]]"""
-
-    text: _Name
-    treatment: _Name
-    against: _Name | None = None
-    outcome: _Name
-    times_as_fast: _Positive | None = None
-    at_least: _Positive | None = None
-    at_least_ratio: _Positive | None = None
-    within_days: _Positive | None = None
-    family: Literal["all", "claim only"] = "all"
-    equivalence: Annotated[list[_Finite], Field(min_length=2, max_length=2)] | None = None
-
-
-class FinishPart(_Part):
-    """[finish]"""
-
-    rule: Literal["as recorded"] = "as recorded"
-
-
-class TrialPart(_Part):
-    """The whole file."""
-
-    title: str = ""
-    question: str = ""
-    start: datetime.date | None = None
-    stated_on: datetime.date | None = None
-    control: _Name
-    comparisons: Literal["with control", "all pairs"] = "with control"
-    primary: str | None = None
-    secondary: list[str] = []
-    level: Annotated[float, Field(ge=0.5, lt=1)] = 0.95
-    layout: LayoutPart | None = None
-    treatment: list[TreatmentPart] = []
-    outcome: dict[str, dict[str, Any]] = {}
-    claim: list[ClaimPart] = []
-    finish: FinishPart | None = None
+from trialkit.records import Finding
 
 
 @dataclass(frozen=True)
@@ -187,7 +56,7 @@ def read_trial_file(raw: bytes, file: str) -> tuple[TrialFile | None, list[Findi
         said = "brackets are nested too deep"
         return None, [*findings, Finding("error", "toml", file, None, None, said, "", "Remove the extra brackets.")]
     part: TrialPart | None = None
-    problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[_Part]]] = []
+    problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[Part]]] = []
     try:
         part = TrialPart.model_validate(data)
     except ValidationError as problem:
@@ -221,7 +90,7 @@ def name_place(path: tuple[str | int, ...]) -> str | None:
 
 
 def _word_all(
-    problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[_Part]]],
+    problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[Part]]],
     data: dict[str, Any],
     text: str,
     file: str,
@@ -255,7 +124,7 @@ def _is_branch(part: str, path: tuple[str | int, ...], data: dict[str, Any]) -> 
     return not isinstance(value, dict)
 
 
-def _word_one(place: tuple[str | int, ...], error: dict[str, Any], model: type[_Part]) -> tuple[str, str, str, str]:
+def _word_one(place: tuple[str | int, ...], error: dict[str, Any], model: type[Part]) -> tuple[str, str, str, str]:
     kind, key = error["type"], str(place[-1]) if place else ""
     if kind == "missing":
         return "key-missing", f"{key} is missing", _example(key), "Add the line."
@@ -299,8 +168,8 @@ def _word_one(place: tuple[str | int, ...], error: dict[str, Any], model: type[_
     return "value-out-of-range", found, bounds.get(kind, "expected something else here"), "Correct it."
 
 
-def _model_at(place: tuple[str | int, ...], model: type[_Part]) -> type[_Part]:
-    tables: dict[str, type[_Part]] = {
+def _model_at(place: tuple[str | int, ...], model: type[Part]) -> type[Part]:
+    tables: dict[str, type[Part]] = {
         "layout": LayoutPart,
         "treatment": TreatmentPart,
         "claim": ClaimPart,
@@ -311,11 +180,11 @@ def _model_at(place: tuple[str | int, ...], model: type[_Part]) -> type[_Part]:
     return model
 
 
-def _keys_at(place: tuple[str | int, ...], model: type[_Part]) -> list[str]:
+def _keys_at(place: tuple[str | int, ...], model: type[Part]) -> list[str]:
     return [field.alias or name for name, field in _model_at(place, model).model_fields.items()]
 
 
-def _allowed(place: tuple[str | int, ...], model: type[_Part]) -> list[str]:
+def _allowed(place: tuple[str | int, ...], model: type[Part]) -> list[str]:
     for name, field in _model_at(place, model).model_fields.items():
         if (field.alias or name) == place[-1]:
             return [word for word in _literals(field.annotation) if word]
