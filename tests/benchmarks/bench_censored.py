@@ -4,6 +4,7 @@ Twelve bins in six blocks of two treatments, three of them unfinished. Both are 
 thread, and the medians are compared; the bar is a ratio below 2.
 """
 
+# ruff: noqa: E402  (threads are set before numpy is loaded)
 from __future__ import annotations
 
 import os

@@ -24,6 +24,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from trialkit.numerics.censored_level import censored_level
 from trialkit.numerics.censored_many import censored_times_of_many
 
 BAR = 0.93
@@ -62,7 +63,6 @@ def calibrate(blocks, treatments, every, never, sets, rng, *, in_blocks=True, ch
         0.0,
     )
     widths = {1: [], 2: []}
-    levels = {1: [0, 0], 2: [0, 0]}
     for sigma, spread, effect in SCENARIOS:
         arm, block, low, high, median = simulate(
             blocks, treatments, every, never, sigma, spread, effect, sets, rng, in_blocks
@@ -77,10 +77,6 @@ def calibrate(blocks, treatments, every, never, sets, rng, *, in_blocks=True, ch
             tally[f"rule{rule}_held"] += held[here].sum()
             shown = given & (found.rule == rule)
             widths[rule].extend(((np.log(found.high[shown]) - np.log(found.low[shown])) / 2 / sigma).tolist())
-            own = np.isfinite(found.times[:, here])
-            inside = (found.times_low <= median) & (median <= found.times_high)
-            levels[rule][0] += own.sum()
-            levels[rule][1] += (inside[:, here] & own).sum()
         bound = found.rule == 4
         tally["rule3"] += (found.rule == 3).sum()
         tally["bounds"] += bound.sum()
@@ -100,7 +96,6 @@ def calibrate(blocks, treatments, every, never, sets, rng, *, in_blocks=True, ch
         row[f"rule{rule}_trials"] = int(count)
         row[f"rule{rule}_coverage"] = tally[f"rule{rule}_held"] / count if count else float("nan")
         row[f"rule{rule}_half_width_sd"] = float(np.median(widths[rule])) if widths[rule] else float("nan")
-        row[f"rule{rule}_time_coverage"] = levels[rule][1] / levels[rule][0] if levels[rule][0] else float("nan")
     count = row["rule1_trials"] + row["rule2_trials"]
     row["both_coverage"] = (tally["rule1_held"] + tally["rule2_held"]) / count if count else float("nan")
     row["rule3_comparisons"] = int(tally["rule3"])
@@ -182,3 +177,22 @@ def run_grid(sets=60):
             file.flush()
             rows.append(row)
     return rows
+
+
+@pytest.mark.calibration
+def test_coverage_of_the_time_of_one_treatment():
+    """Bins of one treatment in different blocks; the median over all blocks is the truth."""
+    rng = np.random.default_rng(SEED + 2)
+    sets = 1000 if FULL else 40
+    held = {1: [], 2: []}
+    for bins, every, never in product((3, 5, 8), (2, 7), (0.0, 0.2)):
+        for spread in (0.0, 2.0):
+            _, _, low, high, median = simulate(bins, 1, every, never, 0.15, spread, False, sets, rng)
+            for trial in range(sets):
+                found = censored_level(low[:, trial], high[:, trial], seed=trial)
+                if found.rule in held:
+                    held[found.rule].append((never, found.low <= median[0, trial] <= found.high))
+    watched_to_the_end = [ok for never, ok in held[1] if never == 0]
+    for coverage in (watched_to_the_end, [ok for _, ok in held[2]], [ok for rule in held.values() for _, ok in rule]):
+        assert len(coverage) > 200
+        assert not below(np.mean(coverage), len(coverage)), np.mean(coverage)

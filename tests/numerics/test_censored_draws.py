@@ -126,7 +126,7 @@ def test_short_chains_stand_for_a_long_one(blocks, late):
 def test_short_chains_reach_the_tails_that_four_finished_bins_leave():
     """Three blocks, four finished bins, one degree of freedom: tails far beyond the data, the hardest case allowed.
 
-    Without the common stretch of spread and unfinished times the short chains leave 0.9 instead of 2.5 % beyond each end.
+    Without the common stretch of spread and unfinished times short chains leave 0.9 instead of 2.5 % beyond an end.
     """
     arm, block = np.tile([0, 1], 3), np.repeat(np.arange(3), 2)
     low = np.array([3.29, 3.29, 3.28, 3.19, 3.24, 3.21])

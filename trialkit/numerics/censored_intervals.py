@@ -24,17 +24,13 @@ _FLAT_FROM_BLOCKS = 6
 
 @dataclass(frozen=True, eq=False)
 class Intervals:
-    """Log scale, for D sets of times: comparisons (K, D) and treatments (p, D)."""
+    """Log scale, for D sets of times: comparisons (K, D)."""
 
     centre: Array
     low: Array
     high: Array
     std_error: Array
     df: float
-    arm_centre: Array
-    arm_low: Array
-    arm_high: Array
-    arm_df: Array
 
 
 def intervals_from_midpoints(
@@ -43,8 +39,6 @@ def intervals_from_midpoints(
     """Rule 1 for D responses of one layout: least squares of y (n, D) with blocks fixed and s² ≥ floor (D,).
 
     Every treatment but ``reference`` against it, in the order of their codes.
-
-    Treatment times are one-sample t intervals on the treatment's own bins; pooled where there are no blocks.
     """
     n, p = y.shape[0], int(arm.max()) + 1
     x = (arm[:, None] == np.arange(p)).astype(float)
@@ -64,18 +58,7 @@ def intervals_from_midpoints(
     q = float(simultaneous_quantile(level, float(df), unscaled / np.outer(root, root)))
     centre = to_difference @ y
     error = root[:, None] * np.sqrt(variance)
-
-    count = np.bincount(arm)
-    means = (x / count).T @ y
-    if block is None:
-        own, own_df = np.broadcast_to(variance, means.shape), np.full(p, float(df))
-    else:
-        own_df = (count - 1).astype(float)
-        own = np.maximum(x.T @ (y - means[arm]) ** 2 / own_df[:, None], floor)
-    reach = special.stdtrit(own_df, 0.5 + level / 2)[:, None] * np.sqrt(own / count[:, None])
-    return Intervals(
-        centre, centre - q * error, centre + q * error, error, float(df), means, means - reach, means + reach, own_df
-    )
+    return Intervals(centre, centre - q * error, centre + q * error, error, float(df))
 
 
 def intervals_from_draws(
@@ -114,17 +97,12 @@ def intervals_from_draws(
         tail[1] = 1 - tail[0]
     ends = np.stack([np.quantile(difference[:, d], tail[:, d], axis=1) for d in range(beta.shape[1])], axis=2)
     inner = np.quantile(difference, [special.ndtr(-1.0), 0.5, special.ndtr(1.0)], axis=2)
-    arm_ends = np.quantile(beta, [(1 - level) / 2, 0.5, (1 + level) / 2], axis=2)
     return Intervals(
         centre=inner[1],
         low=ends[0],
         high=ends[1],
         std_error=(inner[2] - inner[0]) / 2,
         df=np.nan,
-        arm_centre=arm_ends[1],
-        arm_low=arm_ends[0],
-        arm_high=arm_ends[2],
-        arm_df=np.full(p, np.nan),
     )
 
 

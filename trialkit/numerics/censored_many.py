@@ -29,9 +29,8 @@ _CHAINS_AT_ONCE = 2000
 
 @dataclass(frozen=True, eq=False)
 class ManyCensoredTimes:
-    """``ratio, low, high, rule, level_attained`` (K, D) of treatments 1 … K against 0 in D trials, as in CensoredTimes.
-
-    ``times, times_low, times_high`` (K + 1, D).
+    """``ratio, low, high, rule, level_attained`` (K, D) of treatments 1 … K against 0 in D trials, as in
+    CensoredTimes.
     """
 
     ratio: Array
@@ -39,9 +38,6 @@ class ManyCensoredTimes:
     high: Array
     rule: Codes
     level_attained: Array
-    times: Array
-    times_low: Array
-    times_high: Array
 
 
 def censored_times_of_many(
@@ -71,7 +67,6 @@ def censored_times_of_many(
     if block is not None:
         rule[:, _blocks_with_event(events, block) < 2] = 5
     ratio, low_end, high_end, attained = np.full((4, arms - 1, sets), np.nan)
-    times, times_low, times_high = np.full((3, arms, sets), np.nan)
 
     member = np.vstack([(rule == 2).any(axis=0), rule == 2])
     for pattern in np.unique(member[:, member[0]], axis=1).T:
@@ -115,8 +110,6 @@ def censored_times_of_many(
             cell = np.ix_(used[1:] - 1, trials)
             ratio[cell], low_end[cell], high_end[cell] = np.exp([found.centre, found.low, found.high])
             attained[cell] = level
-            cell = np.ix_(used, trials)
-            times[cell], times_low[cell], times_high[cell] = np.exp([found.arm_centre, found.arm_low, found.arm_high])
 
     for k, trial in zip(*np.nonzero(rule == 4), strict=True):
         pair = (treatment == 0) | (treatment == k + 1)
@@ -133,9 +126,6 @@ def censored_times_of_many(
         high=read_only(high_end),
         rule=read_only(rule),
         level_attained=read_only(attained),
-        times=read_only(times),
-        times_low=read_only(times_low),
-        times_high=read_only(times_high),
     )
 
 

@@ -14,7 +14,8 @@ Which computation applies depends on how many bins of the two treatments compare
 
 Bins finished before their first look (``low`` = 0) count as finished; their log time is drawn like that of unfinished
 bins, from the other side, and rules 1 and 2 need two bins per treatment whose interval has both ends.
-Treatments under rule 3 or 4 stay out of the draws of the others. Nothing else is left out.
+Treatments under rule 3 or 4 stay out of the draws of the others. Nothing else is left out. The time of one treatment
+by itself is in ``censored_level``.
 """
 
 from __future__ import annotations
@@ -50,8 +51,6 @@ class CensoredTimes:
     half the width of the central 68.3 % of draws. ``level_attained`` is ``level`` in rules 1 and 2, the confidence of
     the bound in rule 4, else NaN. ``counts_p`` is the exact re-randomisation p of the numbers finished by ``by_day``
     (rules 3 and 4, else NaN).
-    ``times, times_low, times_high, times_df`` (K + 1,): median time of each treatment with its own interval at
-    ``level``, not adjusted for their number; NaN where rules 1 and 2 do not apply.
     ``bins, finished`` (K + 1,): counts; ``finished_by_day`` those finished by ``by_day``, the last day at which it is
     known of every bin. ``blocks_without_event``: codes of blocks in which no bin finished. ``draws``: how many.
     ``reasons``: sentences for what was refused or is one-sided.
@@ -66,10 +65,6 @@ class CensoredTimes:
     std_error: float | Array
     level_attained: float | Array
     counts_p: float | Array
-    times: Array
-    times_low: Array
-    times_high: Array
-    times_df: Array
     bins: Codes
     finished: Codes
     finished_by_day: Codes
@@ -123,10 +118,6 @@ def censored_times(
         std_error=shaped(answer.error),
         level_attained=shaped(answer.attained),
         counts_p=shaped(answer.p),
-        times=read_only(answer.times.copy()),
-        times_low=read_only(answer.times_low.copy()),
-        times_high=read_only(answer.times_high.copy()),
-        times_df=read_only(answer.times_df.copy()),
         bins=read_only(np.bincount(bins.arm, minlength=bins.arms)),
         finished=read_only(bins.finished),
         finished_by_day=read_only(finished_by_day),
@@ -163,14 +154,13 @@ class _Bins:
 
 
 class _Answer:
-    """What is found, comparison by comparison (K,) and treatment by treatment (K + 1,); filled as the rules apply."""
+    """What is found, comparison by comparison (K,); filled as the rules apply."""
 
     def __init__(self, bins: _Bins) -> None:
         self.rule = _rules(bins.finished, bins.known)
         self.ratio, self.low, self.high, self.df, self.error, self.attained, self.p = np.full(
             (7, bins.arms - 1), np.nan
         )
-        self.times, self.times_low, self.times_high, self.times_df = np.full((4, bins.arms), np.nan)
         self.reasons: list[str] = []
         for k in np.flatnonzero(self.rule == 5):
             self.reasons.append(
@@ -248,10 +238,6 @@ def _compare_jointly(bins: _Bins, answer: _Answer, joint: Codes, level: float, s
     k = np.delete(used, reference) - 1
     answer.ratio[k], answer.low[k], answer.high[k] = np.exp([found.centre[:, 0], found.low[:, 0], found.high[:, 0]])
     answer.error[k], answer.df[k], answer.attained[k] = found.std_error[:, 0], found.df, level
-    answer.times[used], answer.times_low[used], answer.times_high[used] = np.exp(
-        [found.arm_centre[:, 0], found.arm_low[:, 0], found.arm_high[:, 0]]
-    )
-    answer.times_df[used] = found.arm_df
     return CHAINS * KEPT if drawn else 0
 
 
