@@ -7,11 +7,14 @@ comes first. With this coding a zero in a factor's columns means "averaged equal
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 
 from trialkit.errors import DesignError
 
@@ -19,6 +22,7 @@ Array = NDArray[np.float64]
 Term = tuple[str, ...]
 
 _RANK_TOLERANCE = 1e-10
+_CLEARLY_INDEPENDENT = 1e-4  # its square stands far above rounding, so that a Cholesky factor can vouch for it
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,7 +43,7 @@ class Slope:
 
     @property
     def average(self) -> float:
-        return float(np.mean(self.values))
+        return float(self.values.mean())
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,12 +77,12 @@ class FixedDesign:
         rows = np.zeros((count, self.x.shape[1]))
         rows[:, 0] = 1.0
         for term in self.terms:
-            others = [variable for variable in (self.variables[name] for name in term) if variable.name != factor]
-            average = float(np.prod([v.average for v in others if isinstance(v, Slope)]))
-            if len(others) == len(term):
-                rows[:, self.columns[term]] = average if all(isinstance(v, Slope) for v in others) else 0.0
-            elif all(isinstance(v, Slope) for v in others):
-                rows[:, self.columns[term]] = average * sum_to_zero(count)
+            others = [self.variables[name] for name in term if name != factor]
+            slopes = [variable for variable in others if isinstance(variable, Slope)]
+            if len(slopes) < len(others):
+                continue  # averaged equally over the levels of another factor: zero
+            average = math.prod(slope.average for slope in slopes)
+            rows[:, self.columns[term]] = average if len(others) == len(term) else average * sum_to_zero(count)
         return rows
 
     def _factor(self, name: str) -> Factor:
@@ -94,10 +98,12 @@ class FixedDesign:
         return np.asarray(sum_to_zero(len(variable.levels))[int(setting[name])])
 
 
+@lru_cache(maxsize=64)
 def sum_to_zero(levels: int) -> Array:
-    """(levels, levels − 1): identity, then a last row of −1."""
+    """(levels, levels − 1): identity, then a last row of −1. Not to be written to."""
     coding = np.eye(levels, levels - 1)
     coding[-1] = -1.0
+    coding.setflags(write=False)
     return coding
 
 
@@ -114,11 +120,11 @@ def fixed_design(rows: int, terms: Sequence[Term], variables: Mapping[str, Facto
     columns: dict[Term, slice] = {}
     place = 1
     for term in terms:
-        block, labels = np.ones((rows, 1)), [""]
-        for name in term:
+        block, labels = _columns_of(variables[term[0]])
+        for name in term[1:]:
             coded, own = _columns_of(variables[name])
             block = (block[:, :, None] * coded[:, None, :]).reshape(rows, -1)
-            labels = [f"{left} × {right}" if left else right for left in labels for right in own]
+            labels = [f"{left} × {right}" for left in labels for right in own]
         blocks.append(block)
         names += labels
         columns[term] = slice(place, place + block.shape[1])
@@ -159,13 +165,18 @@ def _check_terms(terms: Sequence[Term], variables: Mapping[str, Factor | Slope])
 
 
 def _check_rank(design: FixedDesign) -> None:
-    size = np.sqrt(np.sum(design.x**2, axis=0))
+    size = np.sqrt((design.x**2).sum(axis=0))
     size[size == 0.0] = 1.0
     p = design.x.shape[1]
-    triangle = np.linalg.qr(design.x / size, mode="r")
+    scaled = design.x / size
+    # The Cholesky factor is the triangle of QR at half its digits: enough for all but nearly dependent columns.
+    triangle, failed = linalg.lapack.dpotrf(scaled.T @ scaled)
+    if not failed and triangle.diagonal().min() > _CLEARLY_INDEPENDENT:
+        return
+    triangle = np.linalg.qr(scaled, mode="r")
     if design.x.shape[0] >= p and np.min(np.abs(np.diag(triangle))) > _RANK_TOLERANCE:
         return
-    singular = np.linalg.svd(design.x / size, compute_uv=False)
+    singular = np.linalg.svd(scaled, compute_uv=False)
     empty = [text for term in design.terms for text in _empty_cells(term, design.variables)]
     if empty:
         some = ", ".join(empty[:6]) + (f" and {len(empty) - 6} more" if len(empty) > 6 else "")

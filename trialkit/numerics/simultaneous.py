@@ -19,8 +19,9 @@ P(some |T_j| > q), or P(some T_j > q) for one side, by rules without random numb
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -45,11 +46,7 @@ class _ProductRule:
 
     def exceedance(self, q: float, df: float) -> float:
         spread = np.sqrt(1.0 - self.loadings**2)
-        tightest = float(np.max(self.loadings**2 / (1.0 - self.loadings**2)))
-        step = 0.9 / np.sqrt(1.0 + self.loadings.size * tightest)
-        count = int(np.ceil(9.5 / step))
-        z = step * np.arange(-count, count + 1)
-        z_weight = step * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
+        z, z_weight = self._factor_nodes
         s, s_weight = _scale_nodes(df)
         bound = q * s[:, None]
         log_inside = np.zeros((s.size, z.size))
@@ -60,6 +57,15 @@ class _ProductRule:
             with np.errstate(divide="ignore"):
                 log_inside += np.log1p(-np.minimum(outside, 1.0))
         return float(s_weight @ -np.expm1(log_inside) @ z_weight)
+
+    @cached_property
+    def _factor_nodes(self) -> tuple[Array, Array]:
+        """Nodes and weights for the common factor z."""
+        tightest = float(np.max(self.loadings**2 / (1.0 - self.loadings**2)))
+        step = 0.9 / np.sqrt(1.0 + self.loadings.size * tightest)
+        count = int(np.ceil(9.5 / step))
+        z = step * np.arange(-count, count + 1)
+        return z, step * np.exp(-0.5 * z**2) / np.sqrt(2.0 * np.pi)
 
 
 @dataclass(frozen=True)
@@ -75,18 +81,26 @@ class _RadialRule:
     rank: int
 
     def exceedance(self, q: float, df: float) -> float:
-        if q == 0.0:
-            return float(self.weight[self.projection > 0.0].sum())
-        same_side = self.projection * q > 0.0
-        ratio = (q / self.projection[same_side]) ** 2
-        if self.rank == 2 and np.isfinite(df):
-            tail = np.exp(-0.5 * df * np.log1p(ratio / df))
-        elif np.isinf(df):
-            tail = special.gammaincc(0.5 * self.rank, 0.5 * ratio)
+        weight, inverse_square = self._upward if q >= 0.0 else self._downward
+        if self.rank == 2 and df < math.inf:
+            tail = np.exp((-0.5 * df) * np.log1p((q * q / df) * inverse_square))
+        elif df == math.inf:
+            tail = special.gammaincc(0.5 * self.rank, (0.5 * q * q) * inverse_square)
         else:
-            tail = special.betainc(0.5 * df, 0.5 * self.rank, df / (df + ratio))
-        mass = float(self.weight[same_side] @ tail)
-        return mass if q > 0.0 else 1.0 - mass
+            tail = special.betainc(0.5 * df, 0.5 * self.rank, df / (df + (q * q) * inverse_square))
+        mass = float(weight @ tail)
+        return mass if q >= 0.0 else 1.0 - mass
+
+    @cached_property
+    def _upward(self) -> tuple[Array, Array]:
+        """Weights and 1/m² where m > 0: shared by all q > 0."""
+        found = self.projection > 0.0
+        return self.weight[found], self.projection[found] ** -2.0
+
+    @cached_property
+    def _downward(self) -> tuple[Array, Array]:
+        found = self.projection < 0.0
+        return self.weight[found], self.projection[found] ** -2.0
 
 
 _Rule = _ProductRule | _RadialRule
@@ -103,7 +117,7 @@ def simultaneous_quantile(level: float, df: ArrayLike, correlation: ArrayLike, *
     if not 0.0 < level < 1.0 or (sides == 1 and level <= 0.5):
         raise ValueError(f"level: found {level}; expected a number between {0.5 if sides == 1 else 0} and 1.")
     freedom = np.asarray(df, dtype=float)
-    if np.any(~(freedom > 0.0)):
+    if not (freedom > 0.0).all():
         raise ValueError(f"df: found {df!r}; expected numbers above 0.")
     rule = _rule_for(rho, sides)
     distinct = np.round(freedom.ravel(), _SAME_DF).tolist()
@@ -120,18 +134,20 @@ def simultaneous_p(t: ArrayLike, df: ArrayLike, correlation: ArrayLike, *, sides
     """
     rho = _checked_correlation(correlation, sides)
     values = np.atleast_1d(np.asarray(t, dtype=float))
-    freedom = np.broadcast_to(np.asarray(df, dtype=float), values.shape)
+    freedom = np.asarray(df, dtype=float)
+    if freedom.shape != values.shape:
+        freedom = np.broadcast_to(freedom, values.shape)
     if values.shape != (rho.shape[0],):
         raise ValueError(f"t: found {values.size} values; expected one for each of {rho.shape[0]} comparisons.")
-    if np.any(~(freedom > 0.0)):
+    if not (freedom > 0.0).all():
         raise ValueError(f"df: found {df!r}; expected numbers above 0.")
     rule = _rule_for(rho, sides)
     if sides == 2:
         values = np.abs(values)
     adjusted = np.empty(values.shape)
-    for j, (value, own_df) in enumerate(zip(values, freedom, strict=True)):
+    for j, (value, own_df) in enumerate(zip(values.tolist(), freedom.tolist(), strict=True)):
         single = sides * _t_tail(value, own_df)
-        several = single if rule is None else _exceedance(rule, float(value), float(own_df))
+        several = single if rule is None else _exceedance(rule, value, own_df)
         # Both bounds are exact, so that rounding far in the tail cannot leave them.
         adjusted[j] = min(max(several, single), min(1.0, rho.shape[0] * single))
     return adjusted
@@ -169,17 +185,17 @@ def _quantile(level: float, df: float, comparisons: int, rule: _Rule | None, sid
     margin = 1e-3 * (1.0 + abs(high))
 
     def excess(q: float) -> float:
-        return float(np.log(rule.exceedance(q, df) / alpha))
+        return math.log(max(rule.exceedance(q, df), 1e-300) / alpha)
 
     return float(optimize.brentq(excess, low - margin, high + margin, xtol=1e-10, rtol=1e-12))
 
 
 def _t_tail(value: float, df: float) -> float:
-    return float(special.ndtr(-value) if np.isinf(df) else special.stdtr(df, -value))
+    return float(special.ndtr(-value) if df == math.inf else special.stdtr(df, -value))
 
 
 def _t_quantile(probability: float, df: float) -> float:
-    return float(special.ndtri(probability) if np.isinf(df) else special.stdtrit(df, probability))
+    return float(special.ndtri(probability) if df == math.inf else special.stdtrit(df, probability))
 
 
 def _checked_correlation(correlation: ArrayLike, sides: int) -> Array:
@@ -188,7 +204,8 @@ def _checked_correlation(correlation: ArrayLike, sides: int) -> Array:
         raise ValueError(f"sides: found {sides}; expected 1 or 2.")
     if rho.ndim != 2 or rho.shape[0] != rho.shape[1] or rho.size == 0:
         raise ValueError(f"correlation: found an array of shape {rho.shape}; expected a square matrix.")
-    if not np.all(np.isfinite(rho)) or np.max(np.abs(rho - rho.T)) > 1e-8 or np.max(np.abs(np.diag(rho) - 1.0)) > 1e-8:
+    whole = np.isfinite(rho).all() and np.abs(rho - rho.T).max() <= 1e-8
+    if not (whole and np.abs(rho.diagonal() - 1.0).max() <= 1e-8):
         raise ValueError("correlation: expected a symmetric matrix of finite numbers with ones on its diagonal.")
     return rho
 
@@ -219,10 +236,12 @@ def _remembered_rule(content: bytes, comparisons: int, sides: int) -> _Rule | No
 
 def _without_copies(rho: Array, sides: int) -> Array:
     """Drop comparisons that are another one exactly (or its negative, two-sided): they add nothing."""
+    likeness = rho if sides == 1 else np.abs(rho)
+    if np.count_nonzero(likeness > 1.0 - _SINGULAR) == rho.shape[0]:  # each is like itself alone
+        return rho
     kept: list[int] = []
     for j in range(rho.shape[0]):
-        likeness = rho[j, kept] if sides == 1 else np.abs(rho[j, kept])
-        if not np.any(likeness > 1.0 - _SINGULAR):
+        if not np.any(likeness[j, kept] > 1.0 - _SINGULAR):
             kept.append(j)
     return np.asarray(rho[np.ix_(kept, kept)])
 
@@ -254,6 +273,7 @@ def _product_loadings(rho: Array) -> Array | None:
     return np.asarray(loadings)
 
 
+@lru_cache(maxsize=32)
 def _scale_nodes(df: float) -> tuple[Array, Array]:
     """Nodes and weights for S = √(χ²/df): trapezoidal rule in x = log S, whose density is analytic."""
     if np.isinf(df):
@@ -280,17 +300,23 @@ def _plane_rule(root: Array, sides: int) -> _RadialRule:
     angle = np.arctan2(root[:, 1], root[:, 0])
     # |c_i'u| = |c_j'u| half way between two vectors (and a quarter turn on); for one side the largest may also
     # change its sign, where some c_j'u = 0, a quarter turn from c_j.
-    i, j = np.triu_indices(angle.size, 1 if sides == 2 else 0)
-    middle = 0.5 * (angle[i] + angle[j])
-    breaks = np.concatenate([middle + k * 0.5 * np.pi for k in range(4)]) % (2.0 * np.pi)
+    i, j = _pairs(angle.size, 1 if sides == 2 else 0)
+    breaks = np.add.outer(0.5 * np.pi * np.arange(4), 0.5 * (angle[i] + angle[j])).ravel() % (2.0 * np.pi)
     period = np.pi if sides == 2 else 2.0 * np.pi
-    edges = np.sort(np.concatenate([breaks[breaks < period], np.linspace(0.0, period, 9 if sides == 2 else 17)]))
-    edges = edges[np.concatenate([[True], np.diff(edges) > 1e-12])]
-    half = 0.5 * np.diff(edges)
-    theta = (edges[:-1] + half)[:, None] + half[:, None] * _NODE
+    edges = np.concatenate([breaks[breaks < period], 0.125 * np.pi * np.arange(9 if sides == 2 else 17)])
+    edges.sort()
+    panels = edges[1:] - edges[:-1]
+    edges = edges[np.concatenate([[True], panels > 1e-12])]
+    half = 0.5 * (edges[1:] - edges[:-1])
+    theta = ((edges[:-1] + half)[:, None] + half[:, None] * _NODE).ravel()
     weight = (half[:, None] * _NODE_WEIGHT / period).ravel()
-    projection = _largest(root, np.stack([np.cos(theta.ravel()), np.sin(theta.ravel())]), sides)
+    projection = _largest(root, np.array([np.cos(theta), np.sin(theta)]), sides)
     return _RadialRule(projection, weight, 2)
+
+
+@lru_cache(maxsize=32)
+def _pairs(count: int, offset: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    return np.triu_indices(count, offset)
 
 
 def _largest(root: Array, direction: Array, sides: int) -> Array:
