@@ -33,7 +33,8 @@ def second_opinions(fit: Fit) -> tuple[SecondOpinion, ...]:
 
 
 def _statsmodels(fit: Fit, data: Measured, first: int, others: list[int]) -> SecondOpinion:
-    import statsmodels.api as sm
+    from statsmodels.regression.linear_model import OLS
+    from statsmodels.regression.mixed_linear_model import MixedLM
 
     present = [first, *others]
     keep = np.isin(data.treatment, present)
@@ -45,14 +46,14 @@ def _statsmodels(fit: Fit, data: Measured, first: int, others: list[int]) -> Sec
         warnings.simplefilter("always")
         if in_blocks:
             # bfgs: the default search of that library fails on many small trials
-            result = sm.MixedLM(y, x, groups=block).fit(reml=True, method="bfgs")
+            result = MixedLM(y, x, groups=block).fit(reml=True, method="bfgs")
             estimates = np.asarray(result.fe_params)
             variances = {"block": float(np.asarray(result.cov_re)[0, 0]), "residual": float(result.scale)}
             kind = "mixed model, blocks random, REML"
             if not result.converged:
                 remarks.append("Its search did not converge; its numbers are not to be relied on.")
         else:
-            result = sm.OLS(y, x).fit()
+            result = OLS(y, x).fit()
             estimates = np.asarray(result.params)
             variances = {"residual": float(result.mse_resid)}
             kind = "least squares"
