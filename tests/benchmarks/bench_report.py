@@ -14,7 +14,6 @@ import subprocess
 import sys
 import tempfile
 import time
-from pathlib import Path
 
 ALLOWED = 1.5
 

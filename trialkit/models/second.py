@@ -69,7 +69,7 @@ def _statsmodels(fit: Fit, data: Measured, first: int, others: list[int]) -> Sec
     rows += [(f"variance {name}", fit.components.get(name), value) for name, value in variances.items()]
     if in_blocks:
         remarks.append(
-            "With every bin there, both estimate the same differences; with bins lost they weigh the blocks differently."
+            "With every bin there, both estimate the same differences; with bins lost they weigh blocks differently."
         )
     return SecondOpinion(
         fit.values.outcome.name, f"statsmodels {version('statsmodels')}", kind, tuple(rows), tuple(remarks)
