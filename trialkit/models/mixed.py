@@ -5,6 +5,7 @@ y = Xβ + Σ_j Z_j u_j + e, every u_j and e normal and independent, with the var
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -138,8 +139,8 @@ class MixedFit:
             return self._alone(labels, rows, family=len(labels))
         found = contrast_estimates(self.small, rows)
         covariance = rows @ self.small.adjusted @ rows.T
-        size = np.sqrt(np.diag(covariance))
-        correlation = covariance / np.outer(size, size)
+        size = np.sqrt(covariance.diagonal())
+        correlation = covariance / (size[:, None] * size)
         np.fill_diagonal(correlation, 1.0)
         df = np.array([one.df for one in found])
         quantiles = np.asarray(simultaneous_quantile(self.level, df, correlation))
@@ -150,13 +151,13 @@ class MixedFit:
                 one.estimate,
                 one.std_error,
                 one.df,
-                one.estimate - float(q) * one.std_error,
-                one.estimate + float(q) * one.std_error,
+                one.estimate - q * one.std_error,
+                one.estimate + q * one.std_error,
                 self.level,
-                float(p),
+                p,
                 "multivariate t" if len(found) > 1 else "none",
             )
-            for label, one, q, p in zip(labels, found, quantiles, adjusted, strict=True)
+            for label, one, q, p in zip(labels, found, quantiles.tolist(), adjusted.tolist(), strict=True)
         )
 
     def _means(self, labels: Sequence[str], rows: Array) -> tuple[MarginalMean, ...]:
@@ -363,8 +364,8 @@ def _described(setting: Setting) -> str:
 
 def _quantile(level: float, df: float) -> float:
     probability = 0.5 + 0.5 * level
-    return float(special.ndtri(probability) if np.isinf(df) else special.stdtrit(df, probability))
+    return float(special.ndtri(probability) if df == math.inf else special.stdtrit(df, probability))
 
 
 def _tail(value: float, df: float) -> float:
-    return float(special.ndtr(-value) if np.isinf(df) else special.stdtr(df, -value))
+    return float(special.ndtr(-value) if df == math.inf else special.stdtr(df, -value))

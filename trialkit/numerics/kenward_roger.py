@@ -7,7 +7,9 @@ information, Λ = Σ_rs W_rs (Q_rs − P_r Φ P_s), Φ_A = Φ + 2ΦΛΦ.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -34,6 +36,11 @@ class SmallSample:
     spread: Array
     weights: Array
 
+    @cached_property
+    def forms(self) -> Array:
+        """Φ, Φ_A and every Φ P_r Φ in one (R + 2, p, p): what a contrast is measured with."""
+        return np.concatenate([[self.phi, self.adjusted], self.spread])
+
 
 @dataclass(frozen=True)
 class ContrastEstimate:
@@ -56,16 +63,16 @@ class TermTest:
 
 def small_sample(fit: RemlFit) -> SmallSample:
     """Everything of Kenward & Roger that does not depend on the contrast."""
-    a = fit.v_inverse @ fit.x
-    shared = fit.structure.matrices @ a  # G_r V⁻¹X, (R, n, p)
-    spread = -(fit.phi @ (a.T @ shared) @ fit.phi)  # Φ P_r Φ
+    a = fit.v_inverse @ fit.x @ fit.phi
+    shared = fit.structure.matrices @ a  # G_r V⁻¹XΦ, (R, n, p)
+    spread = -(a.T @ shared)  # Φ P_r Φ
     weights = _inverse(fit.information)
     # Q_rs − P_r Φ P_s = C_r' W⁻¹ C_s with C_r = N'G_rV⁻¹X: the same, without subtracting near-equal numbers.
-    c = fit.basis.T @ shared
+    c = fit.basis.T @ shared  # C_r Φ
     w_inverse = np.linalg.inv(fit.basis.T @ fit.structure.covariance(fit.theta) @ fit.basis)
     p = fit.x.shape[1]
-    mixed = weights @ (w_inverse @ c).reshape(weights.shape[0], -1)  # Σ_s W_rs W⁻¹C_s
-    bias = fit.phi @ (c.reshape(-1, p).T @ mixed.reshape(-1, p)) @ fit.phi
+    mixed = weights @ (w_inverse @ c).reshape(weights.shape[0], -1)  # Σ_s W_rs W⁻¹C_s Φ
+    bias = c.reshape(-1, p).T @ mixed.reshape(-1, p)
     adjusted = fit.phi + (bias + bias.T)
     for array in (adjusted, spread, weights):
         array.setflags(write=False)
@@ -80,18 +87,17 @@ def contrast_estimate(small: SmallSample, row: ArrayLike) -> ContrastEstimate:
 def contrast_estimates(small: SmallSample, rows: ArrayLike) -> tuple[ContrastEstimate, ...]:
     """The same for each of several contrasts (L, p)."""
     c = np.asarray(rows, dtype=float)
-    variance = np.sum(c * (c @ small.phi), axis=1)
-    adjusted = np.sum(c * (c @ small.adjusted), axis=1)
-    if not np.all(variance > 0.0):
+    measured = (c * (c @ small.forms)).sum(axis=2)  # (R + 2, L)
+    variance, adjusted = measured[0], measured[1]
+    if not (variance > 0.0).all():
         raise DesignError("The comparison compares something with itself: every coefficient in it cancels.")
-    u = np.sum(c * (c @ small.spread), axis=2) / variance  # (R, L)
-    total = np.sum(u * (small.weights @ u), axis=0)
-    df = np.full(total.shape, np.inf)
-    np.divide(2.0, total, out=df, where=total > 1e-12)
-    _refuse_few(float(df.min(initial=np.inf)), LEAST_DF)
-    if not np.all(adjusted > 0.0):
+    u = measured[2:] / variance  # (R, L)
+    totals = (u * (small.weights @ u)).sum(axis=0).tolist()
+    df = [2.0 / total if total > 1e-12 else math.inf for total in totals]
+    _refuse_few(min(df, default=math.inf), LEAST_DF)
+    if not (adjusted > 0.0).all():
         raise DesignError("The adjusted variance of the comparison is not positive: these rows are too few for it.")
-    return tuple(map(ContrastEstimate, (c @ small.beta).tolist(), np.sqrt(adjusted).tolist(), df.tolist()))
+    return tuple(map(ContrastEstimate, (c @ small.beta).tolist(), np.sqrt(adjusted).tolist(), df))
 
 
 def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
@@ -102,15 +108,14 @@ def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
     """
     contrasts = np.atleast_2d(np.asarray(rows, dtype=float))
     count = contrasts.shape[0]
-    variance = contrasts @ small.phi @ contrasts.T
-    inverse = np.linalg.inv(variance)
-    turned = inverse @ (contrasts @ small.spread @ contrasts.T)  # (R, L, L)
-    traces = np.trace(turned, axis1=1, axis2=2)
+    forms = contrasts @ small.forms @ contrasts.T  # (R + 2, L, L)
+    turned = np.linalg.inv(forms[0]) @ forms[2:]  # (R, L, L)
+    traces = turned.diagonal(axis1=1, axis2=2).sum(axis=1)
     a1 = float(traces @ small.weights @ traces)
     flat, crossed = turned.reshape(len(turned), -1), turned.transpose(0, 2, 1).reshape(len(turned), -1)
-    a2 = float(np.sum(small.weights * (flat @ crossed.T)))
+    a2 = float((small.weights * (flat @ crossed.T)).sum())
     estimate = contrasts @ small.beta
-    plain_f = float(estimate @ np.linalg.solve(contrasts @ small.adjusted @ contrasts.T, estimate)) / count
+    plain_f = float(estimate @ np.linalg.solve(forms[1], estimate)) / count
     if a2 <= 1e-12:
         return TermTest(plain_f, count, float("inf"), float(special.chdtrc(count, count * plain_f)))
     rough = 2.0 * count / a2
@@ -136,8 +141,8 @@ def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
 
 def _inverse(information: Array) -> Array:
     """Inverse of the information; a direction it cannot see (a variance at its bound) is left out."""
-    size = np.sqrt(np.diag(information))
-    unit = np.outer(size, size)
+    size = np.sqrt(information.diagonal())
+    unit = size[:, None] * size
     values, vectors = np.linalg.eigh(information / unit)
     kept = values > 1e-12 * values[-1]
     return np.asarray((vectors[:, kept] / values[kept]) @ vectors[:, kept].T / unit)
