@@ -38,6 +38,10 @@ def one_sided_bound(
     confidence 1 − 2^(−m). Completely random: all of the n₁ unfinished outlast the m finished ones of the n₀; with
     equal times after scaling by θ the m shortest of all bins would be of that treatment with probability
     C(n₀, m)/C(n₀+n₁, m), which is 1/C(n₀+n₁, n₁) when all n₀ finished.
+
+    The confidence counts all trials of the design, also those that end in an interval instead. Among the trials that
+    end in a bound alone the share of wrong ones may be larger: simulated, 25 against 14 % stated for three bins a
+    treatment, completely random, two comparisons, and 8 against 16 % for three blocks and one comparison.
     """
     is_at_least = not np.isfinite(high[treated]).any()
     waiting = treated if is_at_least else ~treated

@@ -19,9 +19,9 @@ Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
 CHAINS, BURN_IN, KEPT = 500, 10, 40  # 20,000 draws a data set, after 5,000 that are thrown away
-# Flat on σ from six blocks on is the cautious choice. Fresh seeds, 6 and 8 blocks, 2 and 3 treatments, visits every 2 and
-# 7 days, 15 and 30 % unfinished: flat held in 96.6 to 97.1 % of 1,600 to 1,800 trials each; 1/σ² in 94.9 to 95.7 %, with
-# intervals 10 to 18 % shorter, but in 93.4 and 93.8 % of the cells with 8 blocks, 2 treatments and visits every 2 days.
+# Flat on σ from six blocks on is the cautious choice. Fresh seeds, 6 and 8 blocks, 2 and 3 treatments, visits every 2
+# and 7 days, 15 and 30 % unfinished: flat held in 96.6 to 97.1 % of 1,600 to 1,800 trials each; 1/σ² in 94.9 to 95.7 %,
+# with intervals 10 to 18 % shorter, but 93.4 and 93.8 % in the cells of 8 blocks, 2 treatments, visits every 2 days.
 _FLAT_FROM_BLOCKS = 6
 
 
