@@ -1,0 +1,88 @@
+"""The frozen records in which the rooms meet.
+
+One row of the map per stage of the work::
+
+    Trial -> BinValues -> Fit -> Comparison -> Verdict -> Analysis
+
+Anything that cannot be answered travels forward as a ``Refusal``. Every record is frozen, holds tuples, plain
+mappings that are never written to, or numpy arrays set read-only, and imports nothing but numpy and the standard
+library. Units stand in the name where a number meets a file (``wet_mass_kg``) and in a field ``unit`` elsewhere.
+"""
+
+from trialkit.records.answered import (
+    Adjustment,
+    Analysis,
+    Answer,
+    BinValue,
+    BinValues,
+    Call,
+    Comparison,
+    CouldShow,
+    FactorTerm,
+    Fit,
+    Interval,
+    Kind,
+    Outcome,
+    Partition,
+    PartitionStep,
+    Refusal,
+    Rerandomisation,
+    Scale,
+    SecondOpinion,
+    Sensitivity,
+    Verdict,
+)
+from trialkit.records.planned import (
+    Bin,
+    Claim,
+    Finding,
+    Layout,
+    Plan,
+    Readings,
+    Role,
+    SetAside,
+    Severity,
+    Size,
+    Source,
+    Treatment,
+    Trial,
+    read_only,
+)
+
+__all__ = [
+    "Adjustment",
+    "Analysis",
+    "Answer",
+    "Bin",
+    "BinValue",
+    "BinValues",
+    "Call",
+    "Claim",
+    "Comparison",
+    "CouldShow",
+    "FactorTerm",
+    "Finding",
+    "Fit",
+    "Interval",
+    "Kind",
+    "Layout",
+    "Outcome",
+    "Partition",
+    "PartitionStep",
+    "Plan",
+    "Readings",
+    "Refusal",
+    "Rerandomisation",
+    "Role",
+    "Scale",
+    "SecondOpinion",
+    "Sensitivity",
+    "SetAside",
+    "Severity",
+    "Size",
+    "Source",
+    "Treatment",
+    "Trial",
+    "Verdict",
+    "read_only",
+]
