@@ -19,7 +19,8 @@ MAY_IMPORT = {
     "placing": FLOOR,
     "simulate": FLOOR | {"numerics"},
     "workflow": FLOOR | ROOMS | {"numerics", "placing", "simulate"},
-    "cli": FLOOR | ROOMS | {"workflow"},
+    "planning_commands": FLOOR | ROOMS | {"workflow", "simulate"},
+    "cli": FLOOR | ROOMS | {"workflow", "planning_commands"},
 }
 DRAWING = {"matplotlib", "seaborn", "nbformat", "nbclient", "nbconvert"}
 MAY_DRAW = {"report", "planning"}
