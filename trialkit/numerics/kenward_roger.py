@@ -81,23 +81,23 @@ def small_sample(fit: RemlFit) -> SmallSample:
 
 def contrast_estimate(small: SmallSample, row: ArrayLike) -> ContrastEstimate:
     """Estimate, SE = √(c'Φ_A c) and df = 2/A of one contrast c (p,). DesignError where df is below 1."""
-    return contrast_estimates(small, np.asarray(row, dtype=float)[None])[0]
+    c = np.asarray(row, dtype=float)
+    measured = small.forms @ c @ c  # (R + 2,)
+    variance, adjusted = measured[:2].tolist()
+    if not variance > 0.0:
+        raise DesignError("The comparison compares something with itself: every coefficient in it cancels.")
+    u = measured[2:] / variance
+    total = float(u @ small.weights @ u)
+    df = 2.0 / total if total > 1e-12 else math.inf
+    _refuse_few(df, LEAST_DF)
+    if not adjusted > 0.0:
+        raise DesignError("The adjusted variance of the comparison is not positive: these rows are too few for it.")
+    return ContrastEstimate(float(c @ small.beta), math.sqrt(adjusted), df)
 
 
 def contrast_estimates(small: SmallSample, rows: ArrayLike) -> tuple[ContrastEstimate, ...]:
-    """The same for each of several contrasts (L, p)."""
-    c = np.asarray(rows, dtype=float)
-    measured = (c * (c @ small.forms)).sum(axis=2)  # (R + 2, L)
-    variance, adjusted = measured[0], measured[1]
-    if not (variance > 0.0).all():
-        raise DesignError("The comparison compares something with itself: every coefficient in it cancels.")
-    u = measured[2:] / variance  # (R, L)
-    totals = (u * (small.weights @ u)).sum(axis=0).tolist()
-    df = [2.0 / total if total > 1e-12 else math.inf for total in totals]
-    _refuse_few(min(df, default=math.inf), LEAST_DF)
-    if not (adjusted > 0.0).all():
-        raise DesignError("The adjusted variance of the comparison is not positive: these rows are too few for it.")
-    return tuple(map(ContrastEstimate, (c @ small.beta).tolist(), np.sqrt(adjusted).tolist(), df))
+    """The same for each of several contrasts (L, p), to the last digit."""
+    return tuple(contrast_estimate(small, row) for row in np.asarray(rows, dtype=float))
 
 
 def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:

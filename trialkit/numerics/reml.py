@@ -9,10 +9,12 @@ Roger 1997 (Biometrics 53:983).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy import linalg
 
 from trialkit.errors import DesignError
 from trialkit.numerics.reml_search import DOMAIN_EDGE, maximise
@@ -68,11 +70,12 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     """
     response, design = _checked(y, x, structure)
     n, p = design.shape
-    size = np.sqrt(np.sum(design**2, axis=0))
+    size = np.sqrt((design**2).sum(axis=0))
     size[size == 0.0] = 1.0
-    q, r = np.linalg.qr(design / size, mode="complete")
-    diagonal = np.abs(np.diagonal(r))
-    if n < p or np.min(diagonal, initial=1.0) < _RANK_TOLERANCE:
+    scaled_x = design / size
+    q, triangle = _full_qr(scaled_x)
+    diagonal = np.abs(triangle.diagonal())
+    if n < p or diagonal.min(initial=1.0) < _RANK_TOLERANCE:
         raise DesignError(
             f"The fixed terms have {p} coefficients of which these {n} rows cannot separate all. "
             "Leave out a term, or a combination of levels that has no rows."
@@ -82,7 +85,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
             f"Nothing is left to estimate error from: {n} rows for {p} coefficients of the fixed terms. "
             "Leave out a term, or add replicates."
         )
-    start = np.linalg.solve(r[:p], q[:, :p].T @ response) / size
+    start = linalg.lapack.dtrtrs(triangle, q[:, :p].T @ response)[0] / size
     residual = response - design @ start  # the search sees y without its fixed part: no digits lost to a large mean
     basis = q[:, p:]
     z = basis.T @ residual
@@ -104,20 +107,19 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     v = structure.covariance(theta)
     v_inverse = np.linalg.inv(v)
     v_inverse = 0.5 * (v_inverse + v_inverse.T)
-    scaled_x = design / size
     weighted = v_inverse @ scaled_x
     phi_scaled = np.linalg.inv(scaled_x.T @ weighted)
     beta = start + phi_scaled @ (weighted.T @ residual) / size
-    phi = 0.5 * (phi_scaled + phi_scaled.T) / np.outer(size, size)
+    phi = 0.5 * (phi_scaled + phi_scaled.T) / (size[:, None] * size)
     for array in (theta, beta, phi, v_inverse):
         array.setflags(write=False)
     minus_two_log = (
-        z.size * (np.log(2.0 * np.pi) + np.log(variance))
-        + 2.0 * float(np.sum(np.log(diagonal) + np.log(size)))
+        z.size * math.log(2.0 * math.pi * variance)
+        + 2.0 * float(np.log(diagonal * size).sum())
         + likelihood.minus_two_log(found.theta)
     )
     sigma = sum(float(theta[r]) for r in structure.residual) / len(structure.residual)
-    unit = sigma if sigma > 0.0 else float(np.mean(np.diag(v)))
+    unit = sigma if sigma > 0.0 else float(v.diagonal().mean())
     smallest = float(np.linalg.eigvalsh(v)[0]) / unit
     return RemlFit(
         structure=structure,
@@ -127,7 +129,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
         beta=beta,
         phi=phi,
         v_inverse=v_inverse,
-        log_likelihood=float(-0.5 * minus_two_log),
+        log_likelihood=-0.5 * minus_two_log,
         information=likelihood.information(found.theta) / variance**2,
         information_condition=condition,
         min_eigenvalue=smallest,
@@ -146,16 +148,28 @@ def _checked(y: ArrayLike, x: ArrayLike, structure: VarianceStructure) -> tuple[
             f"found y of shape {response.shape}, x of shape {design.shape} and a variance structure of "
             f"{structure.rows} rows; expected (n,), (n, p) and n rows."
         )
-    if not np.all(np.isfinite(response)) or not np.all(np.isfinite(design)):
+    if not (np.isfinite(response).all() and np.isfinite(design).all()):
         raise ValueError("y and x: expected finite numbers only.")
     return response, design
 
 
+def _full_qr(x: Array) -> tuple[Array, Array]:
+    """Q (n, n) whose first p columns span those of x (n, p), and R (p, p) in an upper triangle.
+
+    LAPACK itself, because on small tables the checks around it take longer than the work.
+    """
+    n, p = x.shape
+    packed, reflections, _, _ = linalg.lapack.dgeqrf(x)
+    q = np.empty((n, n), order="F")
+    q[:, :p] = packed[:, :n]
+    return linalg.lapack.dorgqr(q, reflections, overwrite_a=1)[0], packed[:p]
+
+
 def _condition(information: Array) -> float:
-    size = np.sqrt(np.diag(information))
-    if np.any(size <= 0.0):
+    size = np.sqrt(information.diagonal())
+    if size.min() <= 0.0:
         return float("inf")
-    values = np.linalg.eigvalsh(information / np.outer(size, size))
+    values = np.linalg.eigvalsh(information / (size[:, None] * size))
     return float(values[-1] / values[0]) if values[0] > 0.0 else float("inf")
 
 

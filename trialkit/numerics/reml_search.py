@@ -64,12 +64,12 @@ def _solve_mean_squares(strata: Strata, bounded: bool) -> Array | None:
     a = strata.eigenvalues
     if a.shape[0] != a.shape[1] or strata.known is not None:
         return None
-    theta: Array = np.asarray(np.linalg.solve(a.T, strata.mean_squares), dtype=float)
-    if not np.all(theta[list(strata.structure.residual)] > 1e-14):
+    theta: Array = np.linalg.solve(a.T, strata.mean_squares)
+    if not min(theta[r] for r in strata.structure.residual) > 1e-14:
         return None
-    if bounded or np.all(theta >= 0.0):
-        return theta if np.all(theta >= 0.0) else None
-    return theta if _inside_domain(strata, theta) else None
+    if theta.min() >= 0.0:
+        return theta
+    return None if bounded or not _inside_domain(strata, theta) else theta
 
 
 def _one_ratio(strata: Strata, bounded: bool) -> Maximum:

@@ -74,7 +74,7 @@ class Strata:
 
     def evaluate(self, theta: Array) -> Evaluation | None:
         v = self.variances(theta)
-        if not np.all(v > 0.0):
+        if not v.min() > 0.0:
             return None
         share = self.counts / v
         return Evaluation(
@@ -85,7 +85,8 @@ class Strata:
         )
 
     def minus_two_log(self, theta: Array) -> float:
-        return _total(self.evaluate(theta))
+        v = self.variances(theta)
+        return float(self.counts @ (np.log(v) + self.mean_squares / v)) if v.min() > 0.0 else float("inf")
 
     def information(self, theta: Array) -> Array:
         weight = self.counts / self.variances(theta) ** 2
@@ -102,8 +103,8 @@ class Strata:
 
     def residual_only_mean_square(self) -> float:
         others = [r for r in range(self.eigenvalues.shape[0]) if r not in self.structure.residual]
-        bare = np.all(np.abs(self.eigenvalues[others]) < 1e-9, axis=0)
-        return float(np.min(self.mean_squares[bare])) if np.any(bare) else float("inf")
+        bare = (np.abs(self.eigenvalues[others]) < 1e-9).all(axis=0)
+        return float(self.mean_squares[bare].min(initial=np.inf))
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,7 +140,8 @@ class Dense:
         )
 
     def minus_two_log(self, theta: Array) -> float:
-        return _total(self.evaluate(theta))
+        at = self.evaluate(theta)
+        return float("inf") if at is None else at.log_determinant + at.quadratic
 
     def _products(self, theta: Array) -> tuple[Array, Array, Array]:
         """W⁻¹H_r (R, m, m), their mutual traces (R, R), W⁻¹z (m,)."""
@@ -179,8 +181,8 @@ def residual_likelihood(z: Array, basis: Array, structure: VarianceStructure, un
     z (m,) in units of √unit; basis N (n, m); unit: the residual variance that V₀ is divided by.
     """
     projected = basis.T @ structure.matrices @ basis
-    left = np.sum(projected**2, axis=(1, 2))
-    projected[left < 1e-20 * np.sum(structure.matrices**2, axis=(1, 2))] = 0.0  # taken out by the fixed terms
+    taken_out = _squared_sizes(projected) < 1e-20 * _squared_sizes(structure.matrices)  # by the fixed terms
+    projected[taken_out] = 0.0
     known = None if structure.known is None else (basis.T * (structure.known / unit)) @ basis
     parts = projected if known is None else np.concatenate([projected, known[None]])
     if structure.slopes:
@@ -194,13 +196,18 @@ def residual_likelihood(z: Array, basis: Array, structure: VarianceStructure, un
     return _grouped(structure, eigenvalues, rotation.T @ z, known is not None)
 
 
+def _squared_sizes(matrices: Array) -> Array:
+    """Sum of squared entries of each of (R, k, k)."""
+    return np.asarray(np.einsum("rij,rij->r", matrices, matrices))
+
+
 def _common_rotation(parts: Array) -> Array | None:
     """Eigenvectors that all symmetric matrices share, or None where they do not commute."""
     if parts.shape[0] == 0:
         return np.eye(parts.shape[1])
     if parts.shape[0] == 1:
-        return np.asarray(np.linalg.eigh(parts[0])[1])
-    sizes = np.sqrt(np.sum(parts**2, axis=(1, 2)))
+        return np.linalg.eigh(parts[0])[1]
+    sizes = np.sqrt(_squared_sizes(parts))
     kept = parts[sizes > 0.0] / sizes[sizes > 0.0][:, None, None]
     for i in range(kept.shape[0]):
         for j in range(i):
@@ -219,13 +226,10 @@ def _grouped(structure: VarianceStructure, eigenvalues: Array, z: Array, has_kno
     """Join contrasts with the same eigenvalues in every matrix; the rotation left them side by side."""
     size = np.abs(eigenvalues).max(axis=1, keepdims=True) + 1e-300
     moved = (np.abs(eigenvalues[:, 1:] - eigenvalues[:, :-1]) > _SAME_EIGENVALUE * size).any(axis=0)
-    starts = [0, *(np.flatnonzero(moved) + 1).tolist()]
-    counts = np.array([end - start for start, end in zip(starts, [*starts[1:], z.size], strict=True)], dtype=float)
+    ends = [*(moved.nonzero()[0] + 1).tolist(), z.size]
+    starts = [0, *ends[:-1]]
+    counts = np.array(ends, dtype=float) - starts
     means = np.add.reduceat(eigenvalues, starts, axis=1) / counts
     means[np.abs(means) < 1e-12 * size] = 0.0
     squares = np.add.reduceat(z**2, starts) / counts
     return Strata(structure, means[: len(structure.names)], means[-1] if has_known else None, counts, squares)
-
-
-def _total(evaluation: Evaluation | None) -> float:
-    return float("inf") if evaluation is None else evaluation.log_determinant + evaluation.quadratic
