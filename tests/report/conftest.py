@@ -23,9 +23,13 @@ from trialkit.records import (
     Interval,
     Layout,
     Outcome,
+    Partition,
+    PartitionStep,
     Plan,
     Readings,
     Refusal,
+    Rerandomisation,
+    Sensitivity,
     SetAside,
     Source,
     Treatment,
@@ -234,12 +238,51 @@ def make_analysis(*, claims: bool = True, plan: Plan | None = None, **trial_chan
     return Analysis(trial, answers, verdicts, "0.1.0")
 
 
+def make_repeats() -> tuple[Sensitivity, ...]:
+    """Every block and three bins left out, the plain scale and the other variance rule, for the live starter."""
+    pair = ("live starter", "water only")
+    left = [("1", 1.21), ("2", 1.26), ("3", 1.23), ("4", 1.22), ("B1", 1.25), ("B3", 1.19), ("B6", 1.27)]
+    rows = [
+        Sensitivity("left out", name, *pair, estimate, estimate * 0.93, estimate * 1.07, "less_than_claimed")
+        for name, estimate in left
+    ]
+    rows[5] = replace(rows[5], low=0.98, high=1.45, call="contradict")
+    rows.append(Sensitivity("scale", "identity", *pair, 0.0069, 0.0055, 0.0083))
+    rows.append(Sensitivity("variances", "by treatment", *pair, 1.229, 1.16, 1.30, "less_than_claimed"))
+    return tuple(rows)
+
+
+def make_whole(**changes: Any) -> Analysis:
+    """The hand-made analysis with repeats, shuffles and a whole effect taken apart."""
+    analysis = make_analysis(**changes)
+    answer = analysis.answers[0]
+    killed, live = (
+        replace(item, rerandomisation_p=p, rerandomisation_floor=0.125)
+        for item, p in zip(answer.comparisons, (0.25, 0.125), strict=True)
+        if isinstance(item, Comparison)
+    )
+    steps = (
+        PartitionStep("carrier", "killed starter", "water only", 1.132413, 1.085953, 1.180861),
+        PartitionStep("live organisms", "live starter", "killed starter", 1.085373, 1.040860, 1.131789),
+    )
+    total = PartitionStep("total", "live starter", "water only", 1.229090, 1.178663, 1.281674)
+    answer = replace(
+        answer,
+        comparisons=(killed, live),
+        sensitivity=make_repeats(),
+        rerandomisation=Rerandomisation(0.0046296, 1 / 216, 1296, True),
+        partition=Partition(DECAY, "ratio", steps, total, 0.95, "multivariate t"),
+    )
+    verdicts = tuple(replace(verdict, comparison=live) for verdict in analysis.verdicts)
+    return replace(analysis, answers=(answer, *analysis.answers[1:]), verdicts=verdicts)
+
+
 @pytest.fixture(scope="session")
 def make() -> SimpleNamespace:
     """The builders, for test modules that cannot import one another."""
     return SimpleNamespace(
         analysis=make_analysis, claim=make_claim, comparison=make_comparison, fit=make_fit, plan=make_plan,
-        trial=make_trial, values=make_values, verdict=make_verdict, outcomes=OUTCOMES,
+        trial=make_trial, values=make_values, verdict=make_verdict, outcomes=OUTCOMES, whole=make_whole,
     )  # fmt: skip
 
 

@@ -7,17 +7,9 @@ from pathlib import Path
 from types import SimpleNamespace
 
 from trialkit.records import BinValues
-from trialkit.report.tables import (
-    Table,
-    all_bins_table,
-    bins_table,
-    effects_table,
-    guarded,
-    reading_table,
-    specialist_table,
-    table,
-    write_tables,
-)
+from trialkit.report.effect_tables import effects_table, reading_table, specialist_table
+from trialkit.report.table_files import write_tables
+from trialkit.report.tables import Table, all_bins_table, bins_table, guarded, table
 
 HOSTILE = ("=cmd()", "+1", "-2+3", "@SUM(A1)", "\t=1", "\r=1")
 
@@ -83,7 +75,14 @@ def test_bins_table_leads_back_to_lines(make: SimpleNamespace) -> None:
 
 def test_files_are_written(make: SimpleNamespace, tmp_path: Path) -> None:
     paths = write_tables(make.analysis(), tmp_path / "tables")
-    assert [path.name for path in paths] == ["effects.csv", "bins.csv", "means.csv", "fits.csv", "set_aside.csv"]
+    assert [path.name for path in paths] == [
+        "effects.csv",
+        "bins.csv",
+        "means.csv",
+        "fits.csv",
+        "sensitivity.csv",
+        "set_aside.csv",
+    ]
     with (tmp_path / "tables" / "bins.csv").open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
     assert len(rows) == 12

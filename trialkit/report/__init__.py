@@ -20,6 +20,7 @@ _HOME = {
     "draw_figures": "figures",
     "effects": "sections",
     "execute": "notebook",
+    "figure_of": "figures",
     "how_sure": "sections",
     "in_short": "front",
     "main_figure": "figures",
@@ -39,7 +40,7 @@ _HOME = {
     "write_page": "page",
     "write_pdf": "pdf",
     "write_results": "results",
-    "write_tables": "tables",
+    "write_tables": "table_files",
 }
 
 __all__ = sorted(_HOME)

@@ -6,19 +6,21 @@ from collections.abc import Sequence
 from typing import Any
 
 from trialkit.errors import word_finding
-from trialkit.records import Analysis, Answer, Fit, Refusal, SecondOpinion
+from trialkit.records import Analysis, Answer, Fit, Refusal, SecondOpinion, Trial
 from trialkit.report.answers import outcome_noun, refusal_sentence
+from trialkit.report.effect_tables import specialist_table
 from trialkit.report.facts import comparisons
 from trialkit.report.methods import fit_sentences, versions
 from trialkit.report.passages import NOTHING, Passage, box, bullets, capitalised, folded, heading, join, paragraph
+from trialkit.report.robustness import repeats_table
 from trialkit.report.rounding import plain
+from trialkit.report.shuffling import together_line
 from trialkit.report.tables import (
     Table,
     bins_table,
     means_table,
     number_cell,
     set_aside_table,
-    specialist_table,
     table,
     text_cell,
     values_of,
@@ -36,13 +38,14 @@ def appendix(
     """
     parts = [box([specialist_table(analysis).passage()], style="wide") if comparisons(analysis) else NOTHING]
     parts += [
-        _outcome_part(answer, [item for item in second if item.outcome == answer.name]) for answer in analysis.answers
+        _outcome_part(answer, [item for item in second if item.outcome == answer.name], analysis.trial)
+        for answer in analysis.answers
     ]
     parts += [_bins_part(analysis, with_notes), _set_aside(analysis), _sources(analysis), _software(analysis, seed)]
     return join(parts)
 
 
-def _outcome_part(answer: Answer, second: Sequence[SecondOpinion]) -> Passage:
+def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial) -> Passage:
     name = outcome_noun(answer)
     values = values_of(answer)
     parts = [heading(3, f"{capitalised(name)} ({answer.role})")]
@@ -52,10 +55,12 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion]) -> Passage:
     if isinstance(answer.fit, Fit):
         fit = answer.fit
         parts += [paragraph(_fit_line(fit)), components_table(fit).passage(), means_table(fit).passage()]
-        parts.append(bullets(fit_sentences(fit)))
+        parts.append(bullets((*fit_sentences(fit), together_line(answer))))
         parts += [second_part(opinion) for opinion in second]
     parts += [paragraph(refusal_sentence(item)) for item in answer.comparisons if isinstance(item, Refusal)
               and refused is None]  # fmt: skip
+    if answer.sensitivity:
+        parts.append(folded(f"One thing changed at a time: {name}", repeats_table(answer, trial).passage()))
     if values is not None:
         settings = ", ".join(f"{key} = {_setting(value)}" for key, value in values.settings.items())
         notes = [*values.notes, f"Settings: {settings}." if settings else ""]

@@ -6,7 +6,9 @@ from trialkit.records import Analysis, Comparison, Fit
 from trialkit.report.answers import control_names, main_answer, outcome_noun
 from trialkit.report.facts import comparisons, has_role
 from trialkit.report.passages import capitalised, counted, listed, named
-from trialkit.report.rounding import degrees, p_value, percent, plain
+from trialkit.report.robustness import robustness_lines
+from trialkit.report.rounding import degrees, percent, plain
+from trialkit.report.shuffling import shuffling_line
 from trialkit.report.words import noun
 
 BASE_RATE = (
@@ -31,7 +33,8 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
         _unit(analysis),
         *_spread(answer.fit if isinstance(answer.fit, Fit) else None),
         *_roles(analysis),
-        *_labels(found),
+        *robustness_lines(analysis),
+        *(line for line in map(shuffling_line, found) if line),
         *_variances(answer.fit if isinstance(answer.fit, Fit) else None),
     )
 
@@ -78,19 +81,6 @@ def _roles(analysis: Analysis) -> tuple[str, ...]:
             f"{capitalised(listed(secondary))}: secondary; the p-values are adjusted so that together they raise a "
             "false alarm no more often than one would."
         )
-    return tuple(lines)
-
-
-def _labels(found: list[Comparison]) -> tuple[str, ...]:
-    lines = []
-    for item in found:
-        if item.rerandomisation_p is not None:
-            floor = item.rerandomisation_floor
-            lowest = "" if floor is None else f" (the least it can be in this layout is {p_value(floor)})"
-            lines.append(
-                f"Shuffling the labels of {item.treatment} and {item.against} as they were drawn gives "
-                f"p {p_value(item.rerandomisation_p)}{lowest}."
-            )
     return tuple(lines)
 
 

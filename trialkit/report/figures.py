@@ -8,10 +8,15 @@ from pathlib import Path
 
 from trialkit.records import Analysis
 from trialkit.report.answers import main_answer
+from trialkit.report.compatibility_curve import draw_compatibility
 from trialkit.report.courses import draw_courses
 from trialkit.report.drawings import Drawing
+from trialkit.report.layout_figure import draw_layout
 from trialkit.report.panels import draw_outcome
-from trialkit.report.passages import Passage
+from trialkit.report.passages import NOTHING, Passage
+from trialkit.report.steadiness import draw_repeats
+
+ELSEWHERE = ("layout_", "repeats_")
 
 
 def draw_figures(analysis: Analysis) -> dict[str, Drawing]:
@@ -24,9 +29,13 @@ def draw_figures(analysis: Analysis) -> dict[str, Drawing]:
         if drawing is not None:
             drawn[drawing.name] = drawing
     if main is not None:
-        courses = draw_courses(analysis.trial, main)
-        if courses is not None:
-            drawn[courses.name] = courses
+        more = (
+            draw_courses(analysis.trial, main),
+            draw_layout(main, analysis),
+            draw_compatibility(main, analysis),
+            draw_repeats(main, analysis),
+        )
+        drawn |= {drawing.name: drawing for drawing in more if drawing is not None}
     return drawn
 
 
@@ -39,19 +48,29 @@ def main_figure(analysis: Analysis, drawn: Mapping[str, Drawing]) -> Drawing | P
 
 
 def other_figures(analysis: Analysis, drawn: Mapping[str, Drawing]) -> Passage:
-    """All figures but the main one, folded away one by one except the courses over time."""
+    """The figures of the effects but the main one: the courses and the curve open, the others folded away.
+
+    The map of the bins and the repeats stand where they belong, by ``figure_of``.
+    """
     main = main_answer(analysis)
     parts: list[Passage] = []
     for name, drawing in drawn.items():
-        if main is not None and name == main.name:
+        if (main is not None and name == main.name) or name.startswith(ELSEWHERE):
             continue
         if name.startswith("courses_"):
             parts.insert(0, drawing.passage())
+        elif name.startswith("curve_"):
+            parts.insert(1, drawing.passage())
         else:
             inside = drawing.passage()
             summary = escape(drawing.caption.split(".")[0])
             parts.append(Passage(f"<details><summary>Figure: {summary}</summary>{inside.html}</details>", inside.text))
     return Passage("\n".join(part.html for part in parts), "\n".join(part.text for part in parts))
+
+
+def figure_of(kind: str, drawn: Mapping[str, Drawing]) -> Passage:
+    """The figure of that kind ("layout", "repeats"), or nothing where it was not drawn."""
+    return next((drawing.passage() for name, drawing in drawn.items() if name.startswith(f"{kind}_")), NOTHING)
 
 
 def write_figures(drawn: Mapping[str, Drawing], folder: str | Path) -> tuple[Path, ...]:

@@ -9,6 +9,7 @@ from trialkit.report.compared import fairness_lines
 from trialkit.report.limits import short_limits
 from trialkit.report.passages import NOTHING, Passage, box, bullets, counted, element, join, listed, paragraph
 from trialkit.report.reach import reach_sentences
+from trialkit.report.robustness import survives
 from trialkit.report.words import BADGES, verdict_notes, verdict_sentence
 
 
@@ -39,7 +40,7 @@ def opening(analysis: Analysis) -> Passage:
 def answer(analysis: Analysis) -> Passage:
     """One sentence a claim with the lines that belong to it; without a claim, one sentence a comparison."""
     if analysis.verdicts:
-        return join(_claim_box(verdict) for verdict in analysis.verdicts)
+        return join(_claim_box(verdict, analysis) for verdict in analysis.verdicts)
     first, sentences = unclaimed_sentences(analysis)
     return box(
         [paragraph(first, "lead"), *(paragraph(sentence, "sentence") for sentence in sentences)],
@@ -48,12 +49,15 @@ def answer(analysis: Analysis) -> Passage:
     )
 
 
-def _claim_box(verdict: Verdict) -> Passage:
+def _claim_box(verdict: Verdict, analysis: Analysis) -> Passage:
+    notes = [*verdict_notes(verdict), *reach_sentences(verdict)]
+    if not survives(verdict, analysis):
+        notes.append("This answer changes when some single thing is left out or done otherwise; “How sure” says which.")
     parts = [
         box([element("strong", BADGES[verdict.call], f"badge {verdict.call}")], "p", "call"),
         paragraph(f"Claim: “{verdict.claim.text}”", "claimed"),
         paragraph(verdict_sentence(verdict), "sentence"),
-        bullets((*verdict_notes(verdict), *reach_sentences(verdict)), "notes"),
+        bullets(notes, "notes"),
     ]
     return box(parts, "section", f"claim {verdict.call}")
 

@@ -16,6 +16,7 @@ from trialkit.records import (
     Fit,
     Kind,
     Refusal,
+    Rerandomisation,
     Role,
     Scale,
     Severity,
@@ -107,7 +108,7 @@ def _outcome(answer: Answer) -> dict[str, Any]:
         ],
         "fit": _fit(answer.fit) if isinstance(answer.fit, Fit) else None,
         "comparisons": [_comparison(item) for item in answer.comparisons if isinstance(item, Comparison)],
-        "rerandomisation": None,
+        "rerandomisation": _rerandomisation(answer.rerandomisation),
         "sensitivity": [
             {
                 item.what.replace(" ", "_"): item.name, "treatment": item.treatment, "against": item.against,
@@ -157,6 +158,17 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
         "bins": [int(count) for count in comparison.bins],
         "rerandomisation_p": _number(comparison.rerandomisation_p),
         "rerandomisation_floor": _number(comparison.rerandomisation_floor),
+    }
+
+
+def _rerandomisation(found: Rerandomisation | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "p": _number(found.p),
+        "floor": _number(found.floor),
+        "layouts": int(found.layouts),
+        "exact": bool(found.exact),
     }
 
 

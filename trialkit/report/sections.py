@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from types import MappingProxyType
+
 from trialkit.records import Analysis
 from trialkit.report.back_pages import findings_passage
 from trialkit.report.cautions import caution_lines
 from trialkit.report.certainty import certainty_lines, other_trials
 from trialkit.report.compared import arms_table, compared_lines
+from trialkit.report.drawings import Drawing
+from trialkit.report.effect_tables import reading_table
 from trialkit.report.facts import comparisons
+from trialkit.report.figures import figure_of
 from trialkit.report.limits import limit_lines
 from trialkit.report.methods import methods_text
 from trialkit.report.passages import NOTHING, Passage, box, bullets, join, paragraph
-from trialkit.report.tables import reading_table
 
 
 def effects(analysis: Analysis) -> Passage:
@@ -28,15 +33,21 @@ def effects(analysis: Analysis) -> Passage:
     ])  # fmt: skip
 
 
-def what_was_compared(analysis: Analysis) -> Passage:
-    """The arms, what each was given, layout, days and roles of the outcomes."""
-    return join([arms_table(analysis).passage(), bullets(compared_lines(analysis))])
+def what_was_compared(analysis: Analysis, drawn: Mapping[str, Drawing] = MappingProxyType({})) -> Passage:
+    """The arms, what each was given, layout, days and roles of the outcomes, and the map of the bins."""
+    return join([
+        arms_table(analysis).passage(), bullets(compared_lines(analysis)), figure_of("layout", drawn)
+    ])  # fmt: skip
 
 
-def how_sure(analysis: Analysis) -> Passage:
-    """How sure, and why."""
+def how_sure(analysis: Analysis, drawn: Mapping[str, Drawing] = MappingProxyType({})) -> Passage:
+    """How sure, and why; with the figure of what happens when one thing is changed."""
     other = other_trials(analysis)
-    return join([bullets(certainty_lines(analysis)), box([paragraph(other)], "div", "aside") if other else NOTHING])
+    return join([
+        bullets(certainty_lines(analysis)),
+        figure_of("repeats", drawn),
+        box([paragraph(other)], "div", "aside") if other else NOTHING,
+    ])  # fmt: skip
 
 
 def cannot_tell(analysis: Analysis) -> Passage:

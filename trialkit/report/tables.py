@@ -7,13 +7,12 @@ import io
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from pathlib import Path
 from typing import Any
 
-from trialkit.records import Analysis, Answer, BinValues, Comparison, Fit, Refusal
+from trialkit.records import Analysis, Answer, BinValues, Fit, Refusal
 from trialkit.report import rounding
-from trialkit.report.passages import Passage, capitalised, listed
-from trialkit.report.words import noun, shown_unit, unit_words
+from trialkit.report.passages import Passage, capitalised
+from trialkit.report.words import noun, shown_unit
 
 CARDS_FROM = 3  # columns: fewer fit a phone as they are
 RISKY = ("=", "+", "-", "@", "\t", "\r", "\n")
@@ -100,127 +99,6 @@ def number_cell(value: float | int | None, digits: int = 4) -> tuple[float | int
     if isinstance(value, int):
         return value, str(value)
     return (None if value is None else float(value)), rounding.figures(value, digits)
-
-
-# ---------------------------------------------------------------- effects
-def effects_table(analysis: Analysis) -> Table:
-    """Every comparison of every outcome: estimate, range, p, bins, and what kind of number it is."""
-    columns = [
-        ("outcome", "Outcome", False),
-        ("role", "Role", False),
-        ("treatment", "Treatment", False),
-        ("against", "Compared with", False),
-        ("kind", "Read as", False),
-        ("estimate", "Estimate", True),
-        ("low", "Low", True),
-        ("high", "High", True),
-        ("level", "Level", True),
-        ("adjustment", "Allows for several", False),
-        ("p", "p", True),
-        ("df", "df", True),
-        ("bins_treatment", "Bins", True),
-        ("bins_against", "Bins beside", True),
-    ]
-    rows = [
-        _effect_row(comparison)
-        for answer in analysis.answers
-        for comparison in answer.comparisons
-        if isinstance(comparison, Comparison)
-    ]
-    return table("effects", "Every comparison, with its range", columns, rows)
-
-
-def _effect_row(comparison: Comparison) -> list[tuple[Any, str]]:
-    interval, outcome = comparison.interval, comparison.outcome
-    marks = {"ratio": (1.0,), "difference": (0.0,)}.get(comparison.kind, ())
-    shown = rounding.together(
-        comparison.estimate, interval.low, interval.high, landmarks=marks, least=2 if comparison.kind == "ratio" else 1
-    )
-    return [
-        (outcome.name, noun(outcome)),
-        (comparison.role, comparison.role),
-        text_cell(comparison.treatment),
-        text_cell(comparison.against),
-        (comparison.kind, kind_words(comparison)),
-        (comparison.estimate, shown.estimate),
-        (interval.low, shown.low or rounding.MISSING),
-        (interval.high, shown.high or rounding.MISSING),
-        (interval.level, rounding.percent(interval.level)),
-        (interval.adjustment, {"none": "no"}.get(interval.adjustment, interval.adjustment)),
-        (comparison.p, rounding.p_value(comparison.p)),
-        (comparison.df, rounding.degrees(comparison.df)),
-        (comparison.bins[0], str(comparison.bins[0])),
-        (comparison.bins[1], str(comparison.bins[1])),
-    ]
-
-
-def kind_words(comparison: Comparison) -> str:
-    """How the estimate of a row is read."""
-    if comparison.kind == "ratio":
-        return "times"
-    if comparison.kind == "difference":
-        return f"difference, {unit_words(comparison.outcome) or 'no unit'}"
-    if comparison.kind == "superiority":
-        return "share of pairs"
-    return shown_unit(comparison.outcome) or "level"
-
-
-def reading_table(analysis: Analysis) -> Table:
-    """The effects for readers: one row a comparison, in words and units, without columns for specialists."""
-    columns = [
-        ("comparison", "Comparison", False),
-        ("estimate", "Estimate", True),
-        ("range", "Range", True),
-        ("read_as", "Read as", False),
-        ("p", "p", True),
-        ("bins", "Bins", True),
-    ]
-    rows: list[list[tuple[Any, str]]] = []
-    for answer in analysis.answers:
-        for comparison in answer.comparisons:
-            if not isinstance(comparison, Comparison):
-                continue
-            row = _effect_row(comparison)
-            beside = f" beside {comparison.against}" if comparison.against else ""
-            bins = f"{row[12][1]} + {row[13][1]}" if comparison.against else row[12][1]
-            ends = rounding.from_to(None if row[6][0] is None else row[6][1], None if row[7][0] is None else row[7][1])
-            mark = "" if answer.role == "primary" else f" ({answer.role})"
-            name = f"{capitalised(noun(comparison.outcome))}{mark}: {comparison.treatment}{beside}"
-            rows.append([("", name), row[5], ("", ends), row[4], row[10], ("", bins)])
-    levels = sorted({c.interval.level for a in analysis.answers for c in a.comparisons if isinstance(c, Comparison)})
-    caption = f"Effects with their {listed(rounding.percent(level) for level in levels)} ranges"
-    return table("reading", caption, columns, rows)
-
-
-def specialist_table(analysis: Analysis) -> Table:
-    """Every comparison with what a statistician asks for; numbers to four digits, standard errors on the scale of
-    analysis."""
-    columns = [
-        ("comparison", "Comparison", False),
-        ("estimate", "Estimate", True),
-        ("low", "Low", True),
-        ("high", "High", True),
-        ("level", "Level", True),
-        ("adjustment", "Allows for several", False),
-        ("std_error", "Std. error", True),
-        ("df", "df", True),
-        ("p", "p", True),
-        ("bins", "Bins", True),
-    ]
-    rows: list[list[tuple[Any, str]]] = []
-    for answer in analysis.answers:
-        for item in answer.comparisons:
-            if not isinstance(item, Comparison):
-                continue
-            row = _effect_row(item)
-            beside = f" {'÷' if item.kind == 'ratio' else '−'} {item.against}" if item.against else ""
-            bins = f"{item.bins[0]} + {item.bins[1]}" if item.against else str(item.bins[0])
-            rows.append([
-                ("", f"{capitalised(noun(item.outcome))}: {item.treatment}{beside}"),
-                number_cell(item.estimate), number_cell(item.interval.low), number_cell(item.interval.high),
-                row[8], row[9], number_cell(item.std_error), row[11], (item.p, rounding.figures(item.p, 3)), ("", bins),
-            ])  # fmt: skip
-    return table("comparisons", "Every comparison in full; standard errors on the scale of analysis", columns, rows)
 
 
 # ---------------------------------------------------------------- bins
@@ -368,17 +246,3 @@ def set_aside_table(analysis: Analysis) -> Table:
     columns = [("file", "File", False), ("line", "Line", True), ("reason", "Why it stays out", False)]
     rows = [[text_cell(row.file), number_cell(row.line), text_cell(row.reason)] for row in analysis.trial.set_aside]
     return table("set_aside", "Rows set aside", columns, rows)
-
-
-def write_tables(analysis: Analysis, folder: str | Path) -> tuple[Path, ...]:
-    """Writes effects, bins, means, fits and set-aside rows as CSV into ``folder``; returns the paths."""
-    folder = Path(folder)
-    folder.mkdir(parents=True, exist_ok=True)
-    made = (effects_table, all_bins_table, all_means_table, fits_table, set_aside_table)
-    paths = []
-    for make in made:
-        sheet = make(analysis)
-        path = folder / f"{sheet.name}.csv"
-        path.write_text(sheet.csv(), encoding="utf-8")
-        paths.append(path)
-    return tuple(paths)

@@ -1,0 +1,67 @@
+"""What is said of repeats and of shuffled labels, to the letter."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+from trialkit.records import (
+    Answer,
+    Comparison,
+    Interval,
+    Outcome,
+    Plan,
+    Refusal,
+    Rerandomisation,
+)
+from trialkit.report.shuffling import shuffling_line, together_line
+
+DECAY = Outcome("decay_rate", "decay rate", "1/day", "log", 1, "", "", "")
+
+
+def shuffled(low: float, high: float, p: float | None, floor: float | None, **changes: Any) -> Comparison:
+    interval = Interval(low, high, 0.95)
+    comparison = Comparison(
+        DECAY, Plan(control="water only"), "live starter", "water only", "ratio", 1.2, interval, interval, interval,
+        interval, 0.05, 6.0, 0.02, (4, 4), rerandomisation_p=p, rerandomisation_floor=floor,
+    )  # fmt: skip
+    return replace(comparison, **changes)
+
+
+def test_where_both_agree_the_p_and_its_least_are_told() -> None:
+    assert shuffling_line(shuffled(1.1, 1.3, 0.0286, 0.0286)) == (
+        "Shuffling the labels of live starter and water only as they could have been drawn gives p = 0.029; "
+        "the least it can be with these bins is 0.029."
+    )
+    assert shuffling_line(shuffled(0.9, 1.3, 0.31, None)) == (
+        "Shuffling the labels of live starter and water only as they could have been drawn gives p = 0.31."
+    )
+    assert shuffling_line(shuffled(1.1, 1.3, None, 0.125)) == ""
+
+
+def test_a_floor_above_the_level_is_explained() -> None:
+    # four complete pairs: 2 of 2^4 = 16 layouts set the arms as far apart, 0.125
+    assert shuffling_line(shuffled(1.1, 1.3, 0.125, 0.125)).endswith(
+        "The range of this one comparison at 95 % leaves out no difference; the shuffle could not, however large the "
+        "effect, because there are too few ways to share out these bins."
+    )
+
+
+def test_where_they_disagree_both_are_printed() -> None:
+    assert "the shuffle does not" in shuffling_line(shuffled(1.01, 1.3, 0.0714, 0.0079))
+    assert "the range of this one comparison at 95 % does not" in shuffling_line(shuffled(0.99, 1.3, 0.0397, 0.0079))
+    assert shuffling_line(shuffled(0.99, 1.3, 0.0397, 0.0079)).endswith("both stand.")
+
+
+def test_all_treatments_together() -> None:
+    answer = Answer("decay_rate", "primary", Refusal("models", ("x",)), Refusal("models", ("x",)), ())
+    assert together_line(answer) == ""
+    exact = replace(answer, rerandomisation=Rerandomisation(0.0046296, 0.0046296, 1296, True))
+    assert together_line(exact) == (
+        "All treatments together, labels shuffled as they could have been drawn: p = 0.005, from all 1,296 layouts "
+        "(the least possible is 0.005)."
+    )
+    drawn = replace(answer, rerandomisation=Rerandomisation(0.0312, 0.00001, 99999, False, note="Seed 7."))
+    assert together_line(drawn).endswith("from 99,999 layouts drawn at random (the least possible is <0.001). Seed 7.")
+    none = replace(answer, rerandomisation=Rerandomisation(None, 1.0, 1, True, reason="Drawn by hand."))
+    assert together_line(none) == "No test of all treatments together by drawing again: Drawn by hand."

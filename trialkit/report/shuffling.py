@@ -1,0 +1,68 @@
+"""The test by drawing the layout again, in words: beside the model, with its floor, and both where they disagree."""
+
+from __future__ import annotations
+
+from trialkit.records import Answer, Comparison, Rerandomisation
+from trialkit.report.passages import named
+from trialkit.report.rounding import is_shown, p_value, percent
+
+
+def shuffling_line(comparison: Comparison) -> str:
+    """One comparison's test beside its range; empty where there is none."""
+    p, floor = comparison.rerandomisation_p, comparison.rerandomisation_floor
+    if p is None or not is_shown(p):
+        return ""
+    pair = f"{named(comparison.treatment)} and {named(comparison.against or '')}"
+    lowest = "" if floor is None else f"; the least it can be with these bins is {p_value(floor)}"
+    told = f"Shuffling the labels of {pair} as they could have been drawn gives p {_equals(p)}{lowest}."
+    return f"{told} {_beside(comparison, p, floor)}".strip()
+
+
+def _equals(p: float) -> str:
+    shown = p_value(p)
+    return shown if shown.startswith("<") else f"= {shown}"
+
+
+def _beside(comparison: Comparison, p: float, floor: float | None) -> str:
+    """Where the range without adjustment and the shuffle disagree at the level of the trial, both are said."""
+    alone, alpha = comparison.alone, 1.0 - comparison.alone.level
+    neutral = {"ratio": 1.0, "difference": 0.0, "superiority": 0.5}.get(comparison.kind)
+    if neutral is None or (alone.low is None and alone.high is None):
+        return ""
+    beyond = (alone.low is not None and alone.low > neutral) or (alone.high is not None and alone.high < neutral)
+    rare = p <= alpha * (1 + 1e-9)
+    level = percent(alone.level)
+    if beyond == rare:
+        return ""
+    if beyond and floor is not None and floor > alpha:
+        return (
+            f"The range of this one comparison at {level} leaves out no difference; the shuffle could not, however "
+            f"large the effect, because there are too few ways to share out these bins."
+        )
+    if beyond:
+        return (
+            f"The two disagree: the range of this one comparison at {level} leaves out no difference, the shuffle does "
+            "not. The range leans on how scatter is usually shaped, the shuffle on nothing but the draw; both stand."
+        )
+    return (
+        f"The two disagree: the shuffle leaves out no difference, the range of this one comparison at {level} does "
+        "not. The range leans on how scatter is usually shaped, the shuffle on nothing but the draw; both stand."
+    )
+
+
+def together_line(answer: Answer) -> str:
+    """The test of all treatments together, for the appendix; why there is none where the layout allows none."""
+    found = answer.rerandomisation
+    if found is None:
+        return ""
+    if found.p is None:
+        return f"No test of all treatments together by drawing again: {found.reason}".rstrip()
+    note = f" {found.note}" if found.note else ""
+    return (
+        f"All treatments together, labels shuffled as they could have been drawn: p {_equals(found.p)}, from "
+        f"{_layouts(found)} (the least possible is {p_value(found.floor)}).{note}"
+    )
+
+
+def _layouts(found: Rerandomisation) -> str:
+    return f"all {found.layouts:,} layouts" if found.exact else f"{found.layouts:,} layouts drawn at random"
