@@ -134,7 +134,7 @@ class MixedFit:
         levels, rows = self._level_rows("compare", factor)
         base = 0 if first is None else self._level("compare", factor, first)
         labels = [f"{level} − {levels[base]}" for k, level in enumerate(levels) if k != base]
-        rows = np.delete(rows - rows[base], base, axis=0)
+        rows = np.array([row - rows[base] for k, row in enumerate(rows) if k != base])
         if not self.one_residual_variance:
             return self._alone(labels, rows, family=len(labels))
         found = contrast_estimates(self.small, rows)

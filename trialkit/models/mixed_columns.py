@@ -70,7 +70,9 @@ class Table:
         if values.ndim != 1 or values.shape[0] != self.rows:
             raise DesignError(f'column "{name}" has {values.shape} cells; expected one for each of {self.rows} rows.')
         if values.dtype.kind in "biuf":
-            missing = ~np.isfinite(values) if values.dtype.kind == "f" else np.zeros(self.rows, dtype=bool)
+            if values.dtype.kind != "f" or np.isfinite(values).all():
+                return values
+            missing = ~np.isfinite(values)
         elif values.dtype.kind in "OUST":
             cells = values.tolist()
             if set(map(type, cells)) == {str}:

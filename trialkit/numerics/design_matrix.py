@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,7 +72,17 @@ class FixedDesign:
         return row
 
     def level_rows(self, factor: str) -> Array:
-        """`row` for each level of one factor (levels, p)."""
+        """`row` for each level of one factor (levels, p). Not to be written to."""
+        if factor not in self._rows_of_levels:
+            self._rows_of_levels[factor] = self._made_level_rows(factor)
+        return self._rows_of_levels[factor]
+
+    @cached_property
+    def _rows_of_levels(self) -> dict[str, Array]:
+        """Means, pairs and comparisons of one factor ask for the same rows."""
+        return {}
+
+    def _made_level_rows(self, factor: str) -> Array:
         count = len(self._factor(factor).levels)
         rows = np.zeros((count, self.x.shape[1]))
         rows[:, 0] = 1.0
@@ -83,6 +93,7 @@ class FixedDesign:
                 continue  # averaged equally over the levels of another factor: zero
             average = math.prod(slope.average for slope in slopes)
             rows[:, self.columns[term]] = average if len(others) == len(term) else average * sum_to_zero(count)
+        rows.setflags(write=False)
         return rows
 
     def _factor(self, name: str) -> Factor:

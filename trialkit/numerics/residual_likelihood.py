@@ -189,6 +189,10 @@ def residual_likelihood(z: Array, basis: Array, structure: VarianceStructure, un
         return Dense(structure, projected, known, z)
     common = len(structure.residual) == 1  # its H is the identity, which commutes with all
     others = [r for r in range(len(parts)) if not (common and r in structure.residual)]
+    if len(others) == 1 and common:
+        eigenvalues = np.ones((len(parts), z.size))
+        eigenvalues[others[0]], rotation = np.linalg.eigh(parts[others[0]])
+        return _grouped(structure, eigenvalues, rotation.T @ z, known is not None)
     rotation = _common_rotation(parts[others])
     if rotation is None:
         return Dense(structure, projected, known, z)

@@ -113,7 +113,7 @@ def simultaneous_quantile(level: float, df: ArrayLike, correlation: ArrayLike, *
     a number gives a number, K numbers give K quantiles, each at its own df (never averaged).
     correlation: (K, K). ValueError for anything else.
     """
-    rho = _checked_correlation(correlation, sides)
+    rho = _square(correlation, sides)
     if not 0.0 < level < 1.0 or (sides == 1 and level <= 0.5):
         raise ValueError(f"level: found {level}; expected a number between {0.5 if sides == 1 else 0} and 1.")
     freedom = np.asarray(df, dtype=float)
@@ -132,7 +132,7 @@ def simultaneous_p(t: ArrayLike, df: ArrayLike, correlation: ArrayLike, *, sides
 
     t: (K,). df: one number or K numbers, p_j being computed at df_j. correlation: (K, K). Returns (K,).
     """
-    rho = _checked_correlation(correlation, sides)
+    rho = _square(correlation, sides)
     values = np.atleast_1d(np.asarray(t, dtype=float))
     freedom = np.asarray(df, dtype=float)
     if freedom.shape != values.shape:
@@ -159,7 +159,7 @@ def exceedance_error(q: float, df: float, correlation: ArrayLike, *, sides: int 
     Exact rules answer 1e-8. For the fixed set of directions: twice the largest change of the probability
     when the directions are turned in four ways.
     """
-    rho = _checked_correlation(correlation, sides)
+    rho = _square(correlation, sides)
     rule = _rule_for(rho, sides)
     if not isinstance(rule, _RadialRule) or rule.rank <= 2:
         return 1e-8
@@ -198,15 +198,12 @@ def _t_quantile(probability: float, df: float) -> float:
     return float(special.ndtri(probability) if df == math.inf else special.stdtrit(df, probability))
 
 
-def _checked_correlation(correlation: ArrayLike, sides: int) -> Array:
+def _square(correlation: ArrayLike, sides: int) -> Array:
     rho = np.atleast_2d(np.ascontiguousarray(correlation, dtype=float))
     if sides not in (1, 2):
         raise ValueError(f"sides: found {sides}; expected 1 or 2.")
     if rho.ndim != 2 or rho.shape[0] != rho.shape[1] or rho.size == 0:
         raise ValueError(f"correlation: found an array of shape {rho.shape}; expected a square matrix.")
-    whole = np.isfinite(rho).all() and np.abs(rho - rho.T).max() <= 1e-8
-    if not (whole and np.abs(rho.diagonal() - 1.0).max() <= 1e-8):
-        raise ValueError("correlation: expected a symmetric matrix of finite numbers with ones on its diagonal.")
     return rho
 
 
@@ -216,8 +213,11 @@ def _rule_for(rho: Array, sides: int) -> _Rule | None:
 
 @lru_cache(maxsize=32)
 def _remembered_rule(content: bytes, comparisons: int, sides: int) -> _Rule | None:
-    """Limits and p-values of one family ask for the same rule."""
+    """Limits and p-values of one family ask for the same rule. A matrix that is refused is not remembered."""
     rho = np.frombuffer(content).reshape(comparisons, comparisons)
+    symmetric = np.isfinite(rho).all() and np.abs(rho - rho.T).max() <= 1e-8
+    if not (symmetric and np.abs(rho.diagonal() - 1.0).max() <= 1e-8):
+        raise ValueError("correlation: expected a symmetric matrix of finite numbers with ones on its diagonal.")
     if np.linalg.eigvalsh(rho)[0] < -1e-7:
         raise ValueError("correlation: found a negative eigenvalue; expected the correlation of real contrasts.")
     kept = _without_copies(rho, sides)

@@ -65,7 +65,7 @@ class VarianceStructure:
         """V(θ), (n, n)."""
         v = (theta @ self.matrices.reshape(theta.size, -1)).reshape(self.rows, self.rows)
         if self.known is not None:
-            v[np.diag_indices_from(v)] += self.known
+            np.einsum("ii->i", v)[:] += self.known
         return np.asarray(v)
 
 
@@ -95,12 +95,13 @@ def variance_structure(
     for group in slopes:
         _check_length(group.names[0], group.columns.shape[0], rows)
         slope_positions.append(_add_slopes(group, names, matrices, scales))
-    codes = np.zeros(rows, dtype=np.intp) if residual_codes is None else residual_codes
-    _check_length("residual", codes.size, rows)
+    if residual_codes is not None:
+        _check_length("residual", residual_codes.size, rows)
     first = len(names)
     for code, name in enumerate(residual_names):
         names.append(name)
-        matrices.append(np.diag((codes == code).astype(float)))
+        own = np.eye(rows) if residual_codes is None else np.diag((residual_codes == code).astype(float))
+        matrices.append(own)
         scales.append(1.0)
     if known is not None:
         _check_length("known variance", known.size, rows)
