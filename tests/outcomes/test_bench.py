@@ -10,7 +10,7 @@ from trialkit.outcome_names import OUTCOMES, SETTINGS
 from trialkit.outcomes import available_outcomes, bin_values, catalogue
 from trialkit.records import Claim, Plan, Refusal
 
-LATER = {"days_to_threshold", "days_to_finish"}
+HALF = {"days_to_threshold": {"percent_of_start": 60}}
 
 
 def full_trial(trial, course, **arguments):
@@ -36,14 +36,16 @@ def full_trial(trial, course, **arguments):
             root_length_pct=[90.0] * 8,
             appearance_score=[3.0] * 8,
             odour_score=[2.0] * 8,
+            finished=[0.0] * (4 + i % 3) + [1.0] * (4 - i % 3),
         )
     return trial(rows, **arguments)
 
 
-def test_every_name_but_the_censored_times_is_measured(trial, course):
-    assert set(catalogue()) == set(OUTCOMES) - LATER
-    assert list(catalogue()) == [name for name in OUTCOMES if name not in LATER]
+def test_every_name_is_measured(trial, course):
+    assert list(catalogue()) == list(OUTCOMES)
     whole = full_trial(trial, course)
+    assert available_outcomes(whole) == tuple(name for name in catalogue() if name not in HALF)
+    whole = full_trial(trial, course, plan=Plan("water only", outcome_settings=HALF, declared=False))
     assert available_outcomes(whole) == tuple(catalogue())
     for name in catalogue():
         found = bin_values(whole, name)
@@ -53,7 +55,7 @@ def test_every_name_but_the_censored_times_is_measured(trial, course):
         assert found.role == "exploratory"
 
 
-@pytest.mark.parametrize("name", sorted(set(OUTCOMES) - LATER))
+@pytest.mark.parametrize("name", sorted(OUTCOMES))
 def test_every_entry_is_complete(name):
     outcome = catalogue()[name]
     assert (outcome.better, outcome.scale) == OUTCOMES[name]
@@ -107,13 +109,14 @@ def test_a_bin_never_visited_stays_in_the_table(trial, course):
     assert gone.values[2].reason == "lost on day 0, before it was read on day 60"
 
 
-@pytest.mark.parametrize("name", sorted(set(OUTCOMES) - LATER))
+@pytest.mark.parametrize("name", sorted(OUTCOMES))
 def test_treatments_never_touch_a_value(trial, course, name):
-    one = bin_values(full_trial(trial, course), name)
+    plan = Plan("water only", outcome_settings=HALF, declared=False)
+    one = bin_values(full_trial(trial, course, plan=plan), name)
     arms = {
         f"B{i}": arm for i, arm in zip(range(1, 7), ("live", "killed", "live", "dead", "killed", "live"), strict=True)
     }
-    other = bin_values(full_trial(trial, course, treatments=arms), name)
+    other = bin_values(full_trial(trial, course, treatments=arms, plan=plan), name)
     assert [value.value for value in one.values] == [value.value for value in other.values]
     assert one.notes == other.notes
     assert [value.treatment for value in other.values] == list(arms.values())
@@ -132,11 +135,6 @@ def test_names_that_are_no_outcome(trial, course):
         bin_values(full_trial(trial, course), "decay_rates")
     with pytest.raises(DesignError, match=r'"colour" is not an outcome\. Outcomes are decay_rate, '):
         bin_values(full_trial(trial, course), "colour")
-
-
-@pytest.mark.parametrize("name", sorted(LATER))
-def test_censored_times_are_refused_until_they_are_there(trial, course, name):
-    assert bin_values(full_trial(trial, course), name).reasons == (f"This version does not work out {name}.",)
 
 
 @pytest.mark.parametrize("day", ["28", True, float("inf")])

@@ -17,6 +17,7 @@ SIZES: tuple[Size, ...] = ("times_as_fast", "at_least", "at_least_ratio", "withi
 _Positive = Annotated[float, Field(gt=0, le=1e6, allow_inf_nan=False)]
 _Amount = Annotated[float, Field(ge=0, le=1e6, allow_inf_nan=False)]
 _Share = Annotated[float, Field(gt=0, lt=100, allow_inf_nan=False)]
+_Score = Annotated[float, Field(ge=0, le=5, allow_inf_nan=False)]
 _Day = Annotated[float, Field(ge=0, le=3650, allow_inf_nan=False)]
 _Finite = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
 _Name = Annotated[str, Field(min_length=1)]
@@ -106,9 +107,17 @@ class ClaimPart(Part):
 
 
 class FinishPart(Part):
-    """[finish]"""
+    """[finish]; every key beside ``rule`` is one condition of "all of"."""
 
-    rule: Literal["as recorded"] = "as recorded"
+    rule: Literal["as recorded", "all of"] = "as recorded"
+    reheating_at_most_c: _Positive | None = None
+    days_after_turning: _Positive | None = None
+    appearance_at_least: _Score | None = None
+    odour_at_least: _Score | None = None
+    germination_at_least_pct: _Positive | None = None
+    cn_at_most: _Positive | None = None
+    moisture_at_least_pct: _Share | None = None
+    finished: bool | None = None
 
 
 class TrialPart(Part):

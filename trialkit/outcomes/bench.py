@@ -45,7 +45,7 @@ def bin_values(trial: Trial, outcome: str) -> BinValues | Refusal:
     values = BinValues(
         measure.outcome, trial.plan.role_of(outcome), trial.plan, checked, measured.settings, measured.notes
     )
-    valued = [value for value in checked if value.value is not None]
+    valued = [value for value in checked if value.value is not None or value.censored]
     if len(valued) >= LEAST_BINS:
         return values
     count = "No bin has" if not valued else f"Only bin {valued[0].bin} has"

@@ -63,6 +63,7 @@ class Course:
         low: float | None = None,
         high: float | None = None,
         details: dict[str, float] | None = None,
+        censored: bool = False,
     ) -> BinValue:
         """The record of this bin's value, with the places it stands in."""
         used = sorted({int(i) for i in visits})
@@ -82,6 +83,7 @@ class Course:
             rows=self.lines(used),
             details=details or {},
             reason=reason,
+            censored=censored,
         )
 
 

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 
 import numpy as np
 from scipy.stats import binom
 
+from trialkit.numerics.curve_days import named_days
 from trialkit.numerics.decay import DecayFit, fit_decay
 from trialkit.outcomes.courses import Course, Floats, courses_of, join_words, name_bins
 from trialkit.outcomes.family import Measure, Measured, NoValueError, Settings, choice_setting, entry, number_setting
+from trialkit.outcomes.quantities import BY_DEFAULT, QUANTITIES, WORDS, Quantity, series
 from trialkit.records import BinValue, Trial
 
 LIMIT_LEVEL = 0.95
@@ -20,68 +21,12 @@ PATTERN_P = (
 PATTERN_CHANCE = 0.05
 
 
-@dataclass(frozen=True)
-class _Quantity:
-    """What a curve can be fitted to: its readings by visit, its level at filling, and whether it falls or rises."""
-
-    name: str
-    unit: str
-    read: Callable[[Course], Floats]
-    at_start: Callable[[Course], float | None]
-    rises: bool = False
-    is_mass: bool = False
-
-
-def _dry(course: Course) -> Floats:
-    return course.read("wet_mass_kg") * (1.0 - course.read("moisture_pct") / 100.0)
-
-
-def _dry_at_start(course: Course) -> float | None:
-    wet, moisture = course.bin.starts.get("start_wet_mass_kg"), course.bin.starts.get("start_moisture_pct")
-    return None if wet is None or moisture is None else wet * (1.0 - moisture / 100.0)
-
-
-def _no_start(_: Course) -> float | None:
-    return None
-
-
-QUANTITIES = {
-    quantity.name: quantity
-    for quantity in (
-        _Quantity("volume_l", "L", lambda c: c.read("volume_l"), lambda c: c.bin.starts.get("start_volume_l")),
-        _Quantity("height_cm", "cm", lambda c: c.read("height_cm"), _no_start),
-        _Quantity("dry mass", "kg", _dry, _dry_at_start, is_mass=True),
-        _Quantity("respired_c_g_kg", "g/kg", lambda c: c.read("respired_c_g_kg"), _no_start, rises=True),
-        _Quantity(
-            "wet mass",
-            "kg",
-            lambda c: c.read("wet_mass_kg"),
-            lambda c: c.bin.starts.get("start_wet_mass_kg"),
-            is_mass=True,
-        ),
-    )
-}
-BY_DEFAULT = ("volume_l", "height_cm", "dry mass", "respired_c_g_kg")
-WORDS = {**{name: name for name in QUANTITIES}, "dry_mass_kg": "dry mass", "wet_mass_kg": "wet mass"}
-
-
-def _series(course: Course, quantity: _Quantity) -> tuple[Floats, Floats, list[int], bool]:
-    """Days, levels, the positions read, and whether the level at filling was put in front as day 0."""
-    levels = quantity.read(course)
-    read = np.flatnonzero(np.isfinite(levels))
-    days, levels = course.days[read], levels[read]
-    start = quantity.at_start(course)
-    if start is not None and not np.any(days == 0.0):
-        return np.append(0.0, days), np.append(start, levels), list(map(int, read)), True
-    return days, levels, list(map(int, read)), False
-
-
-def _parameters(quantity: _Quantity, end: float | None) -> int:
+def parameters(quantity: Quantity, end: float | None) -> int:
     return 1 + (not quantity.rises) + (end is None)
 
 
-def _bins_with_enough(courses: Sequence[Course], quantity: _Quantity, end: float | None) -> int:
-    return sum(_series(course, quantity)[0].size > _parameters(quantity, end) for course in courses)
+def _bins_with_enough(courses: Sequence[Course], quantity: Quantity, end: float | None) -> int:
+    return sum(series(course, quantity)[0].size > parameters(quantity, end) for course in courses)
 
 
 def _lacks(trial: Trial) -> str | None:
@@ -94,14 +39,14 @@ def _lacks(trial: Trial) -> str | None:
     )
 
 
-def _default(courses: Sequence[Course], end: float | None) -> str:
+def default_quantity(courses: Sequence[Course], end: float | None) -> str:
     """The first quantity that at least two bins have often enough; else the first one read at all."""
     for least in (2, 1):
         for name in BY_DEFAULT:
             if _bins_with_enough(courses, QUANTITIES[name], end) >= least:
                 return name
     return next(
-        (name for name in BY_DEFAULT if any(_series(course, QUANTITIES[name])[0].size for course in courses)),
+        (name for name in BY_DEFAULT if any(series(course, QUANTITIES[name])[0].size for course in courses)),
         BY_DEFAULT[0],
     )
 
@@ -113,8 +58,8 @@ def measure_decay_rate(trial: Trial, settings: Settings) -> Measured | str:
         None if settings.get("end_level", "own") == "own" else number_setting(settings, "decay_rate", "end_level", None)
     )
     declared = choice_setting(settings, "decay_rate", "from", WORDS)
-    quantity = QUANTITIES[declared or _default(courses, end)]
-    if not any(_series(course, quantity)[0].size for course in courses):
+    quantity = QUANTITIES[declared or default_quantity(courses, end)]
+    if not any(series(course, quantity)[0].size for course in courses):
         return f"decay_rate is to come from {quantity.name}, which no reading holds."
     fits: dict[str, DecayFit] = {}
     values = []
@@ -123,7 +68,7 @@ def measure_decay_rate(trial: Trial, settings: Settings) -> Measured | str:
             value, fit = _measure_bin(course, quantity, end)
             fits[course.bin.bin] = fit
         except NoValueError as error:
-            read = _series(course, quantity)[2]
+            read = series(course, quantity)[2]
             value = course.value(None, read, reason=str(error))
         values.append(value)
     notes = []
@@ -141,9 +86,9 @@ def measure_decay_rate(trial: Trial, settings: Settings) -> Measured | str:
     return Measured(tuple(values), in_force, tuple(notes))
 
 
-def _measure_bin(course: Course, quantity: _Quantity, end: float | None) -> tuple[BinValue, DecayFit]:
-    days, levels, read, _ = _series(course, quantity)
-    needed = _parameters(quantity, end) + 1
+def _measure_bin(course: Course, quantity: Quantity, end: float | None) -> tuple[BinValue, DecayFit]:
+    days, levels, read, _ = series(course, quantity)
+    needed = parameters(quantity, end) + 1
     name = quantity.name
     if not days.size:
         raise NoValueError(f"no {name} at any visit")
@@ -154,9 +99,7 @@ def _measure_bin(course: Course, quantity: _Quantity, end: float | None) -> tupl
         raise NoValueError(f"{name} at {visits}{early}; k needs {needed} at least")
     if np.ptp(levels) == 0.0:
         raise NoValueError(f"{name} is the same, {levels[0]:g} {quantity.unit}, at every visit")
-    fit = fit_decay(days, levels, start=0.0 if quantity.rises else None, end=end, level=LIMIT_LEVEL)
-    _refuse_wrong_way(fit, quantity)
-    _refuse_flat(fit, quantity)
+    fit = fit_curve(days, levels, quantity, end)
     details = {
         "v_start": fit.start,
         "v_end": fit.end,
@@ -166,19 +109,28 @@ def _measure_bin(course: Course, quantity: _Quantity, end: float | None) -> tupl
         "last_day": float(days.max()),
         "half_lives_seen": float(fit.rate * days.max() / np.log(2.0)),
     }
+    details |= named_days(fit.rate, fit.start, fit.end)
     if np.isfinite(fit.serial_p):
         details["serial_p"] = fit.serial_p
     return course.value(fit.rate, read, low=fit.low, high=fit.high, details=details), fit
 
 
-def _refuse_wrong_way(fit: DecayFit, quantity: _Quantity) -> None:
+def fit_curve(days: Floats, levels: Floats, quantity: Quantity, end: float | None) -> DecayFit:
+    """The one-pool curve of one bin. Raises NoValueError where it runs the wrong way or these days cannot tell k."""
+    fit = fit_decay(days, levels, start=0.0 if quantity.rises else None, end=end, level=LIMIT_LEVEL)
+    _refuse_wrong_way(fit, quantity)
+    _refuse_flat(fit, quantity)
+    return fit
+
+
+def _refuse_wrong_way(fit: DecayFit, quantity: Quantity) -> None:
     if quantity.rises and fit.end < fit.start:
         raise NoValueError(f"{quantity.name} falls where a rising curve is expected")
     if not quantity.rises and fit.end > fit.start:
         raise NoValueError(f"{quantity.name} rises where a falling curve is expected")
 
 
-def _refuse_flat(fit: DecayFit, quantity: _Quantity) -> None:
+def _refuse_flat(fit: DecayFit, quantity: Quantity) -> None:
     """The rule: a 95 % profile limit below 0.1/T or above 10/(first gap) leaves the bin without a k."""
     if fit.identified:
         return
@@ -196,14 +148,14 @@ def _refuse_flat(fit: DecayFit, quantity: _Quantity) -> None:
     )
 
 
-def _say_starts(courses: Sequence[Course], quantity: _Quantity) -> list[str]:
-    added = [course.bin.bin for course in courses if _series(course, quantity)[3]]
+def _say_starts(courses: Sequence[Course], quantity: Quantity) -> list[str]:
+    added = [course.bin.bin for course in courses if series(course, quantity)[3]]
     if not added:
         return []
     return [f"The level at filling in the bins file stands as the day-0 reading of {name_bins(added)}."]
 
 
-def _say_events(courses: Sequence[Course], quantity: _Quantity) -> list[str]:
+def _say_events(courses: Sequence[Course], quantity: Quantity) -> list[str]:
     fed, sampled = [], []
     for course in courses:
         after = course.days > 0.0
@@ -223,7 +175,7 @@ def _say_events(courses: Sequence[Course], quantity: _Quantity) -> list[str]:
     return notes
 
 
-def _say_end_levels(fits: dict[str, DecayFit], quantity: _Quantity, end: float | None) -> list[str]:
+def _say_end_levels(fits: dict[str, DecayFit], quantity: Quantity, end: float | None) -> list[str]:
     below = [name for name, fit in fits.items() if fit.end < 0.0]
     if end is not None or quantity.rises or not below:
         return []

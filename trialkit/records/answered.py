@@ -59,6 +59,9 @@ class BinValue:
 
     ``low`` and ``high`` bracket the value where its own measurement allows it (profile limits of k); ``rows`` are the
     (file, line) pairs it came from; ``details`` holds what the reader may want beside it (v_end, v_start …).
+    Of a time, ``low`` is the last day seen unfinished and ``high`` the first seen finished. ``censored``: the time is
+    known from one side only, so ``value`` is None but the bin counts: never finished (``high`` None, longer than
+    ``low``), or finished before its first look (``low`` 0).
     """
 
     bin: str
@@ -75,6 +78,7 @@ class BinValue:
     rows: tuple[tuple[str, int], ...] = ()
     details: Mapping[str, float] = field(default_factory=dict)
     reason: str | None = None
+    censored: bool = False
 
 
 @dataclass(frozen=True)
@@ -106,7 +110,7 @@ class Fit:
 
     values: BinValues
     treatments: tuple[str, ...]
-    method: Literal["least squares in strata", "reml"]
+    method: Literal["least squares in strata", "reml", "draws"]
     df_method: str
     variances: Literal["common", "by treatment"]
     means: NDArray[np.float64]
@@ -232,7 +236,11 @@ class Verdict:
 # ---------------------------------------------------------------- the whole answer
 @dataclass(frozen=True)
 class Sensitivity:
-    """The answer with one thing changed: ``what`` in {"left out", "scale", "variances"}, ``name`` which."""
+    """The answer with one thing changed: ``what`` in {"left out", "scale", "variances"}, ``name`` which.
+
+    ``call`` of the claim with the text ``claim``; None where the comparison carries no claim, or does not answer it.
+    ``estimate`` is NaN where the comparison cannot be made any more (``call`` "not_answerable").
+    """
 
     what: str
     name: str
@@ -242,11 +250,15 @@ class Sensitivity:
     low: float | None
     high: float | None
     call: Call | None = None
+    claim: str | None = None
 
 
 @dataclass(frozen=True)
 class Answer:
-    """One outcome from bin values to comparisons; what was refused stands in its place as a Refusal."""
+    """One outcome from bin values to comparisons; what was refused stands in its place as a Refusal.
+
+    ``levels``: each treatment by itself, of a time. ``curve_checks``: of a decay rate, one a comparison.
+    """
 
     name: str
     role: Role
@@ -257,6 +269,8 @@ class Answer:
     rerandomisation: Rerandomisation | None = None
     factors: tuple[Comparison | Refusal, ...] = ()
     partition: Partition | None = None
+    levels: tuple[Comparison | Refusal, ...] = ()
+    curve_checks: tuple[CurveCheck, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -323,3 +337,33 @@ class Partition:
     total: PartitionStep
     level: float
     adjustment: Adjustment
+
+
+@dataclass(frozen=True)
+class CurveCheck:
+    """What becomes of a rate ratio "treatment ÷ against" when rates are had otherwise, and the time ratio beside it.
+
+    ``ratio`` the one in force and ``half_width`` of its interval on the log scale. ``stretched`` the ratio from curves
+    with a free shape (rates compared by half-times), ``moved`` by how much its log differs, on the same bins;
+    ``stretched_bins`` of each treatment had such a curve. ``known`` ratio, low, high with the variance of every k taken
+    as known. ``time`` ratio, low, high of the trial's ``time_outcome``. None where it could not be had; ``reasons`` say
+    why, and where rate and time disagree. ``end_levels``: mean fitted end level, as a share of the start, of the two.
+    """
+
+    treatment: str
+    against: str
+    ratio: float
+    half_width: float
+    stretched: float | None = None
+    moved: float | None = None
+    stretched_bins: tuple[int, int] | None = None
+    known: tuple[float, float, float] | None = None
+    time: tuple[float, float | None, float | None] | None = None
+    time_outcome: str | None = None
+    end_levels: tuple[float, float] | None = None
+    reasons: tuple[str, ...] = ()
+
+    @property
+    def moves_too_far(self) -> bool | None:
+        """Whether the curve with a free shape moves the ratio by more than its half-width; None where none was had."""
+        return None if self.moved is None else abs(self.moved) > self.half_width
