@@ -47,10 +47,16 @@ def readings():
     return "\n".join(rows) + "\n"
 
 
-@pytest.fixture
-def trial_files():
-    """The files of a trial that fits: name to text."""
+@pytest.fixture(scope="session")
+def fitting_files():
+    """The files of a trial that fits, for what is made once."""
     return {"trial.toml": TOML, "bins.csv": BINS, "readings.csv": readings()}
+
+
+@pytest.fixture
+def trial_files(fitting_files):
+    """The files of a trial that fits: name to text."""
+    return dict(fitting_files)
 
 
 @pytest.fixture

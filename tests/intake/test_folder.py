@@ -47,16 +47,26 @@ def test_a_folder_with_other_things(write):
     )
 
 
-@pytest.mark.parametrize("name", ["trial.xlsx", "readings.xlsx", "readings.ods"])
-def test_a_workbook_beside_the_files_is_not_passed_over(trial_files, write, said, name):
-    place = write({**trial_files, name: b"PK\x03\x04"})
-    assert said(place) == [
+@pytest.mark.parametrize(
+    ("name", "sentence"),
+    [
         (
-            "error",
-            "workbook",
-            "a workbook is not read here. Save each sheet as CSV (UTF-8), under the names bins.csv and readings.csv.",
-        )
-    ]
+            "trial.xlsx",
+            "the workbook is damaged. Open it in a spreadsheet and save it again as a workbook (.xlsx).",
+        ),
+        (
+            "readings.xlsx",
+            "the workbook is damaged. Open it in a spreadsheet and save it again as a workbook (.xlsx).",
+        ),
+        (
+            "readings.ods",
+            "this kind of workbook is not read. Save it as a workbook (.xlsx) under the same name.",
+        ),
+    ],
+)
+def test_a_workbook_beside_the_files_is_not_passed_over(trial_files, write, said, name, sentence):
+    place = write({**trial_files, name: b"PK\x03\x04"})
+    assert said(place) == [("error", "workbook", sentence)]
 
 
 def test_other_files_are_noted_and_hidden_ones_are_not(trial_files, write, said):

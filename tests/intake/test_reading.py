@@ -155,3 +155,15 @@ def test_decimal_commas_give_the_same_numbers(write):
 def test_decimal_points_between_semicolons_are_decimal_points(write):
     trial = load_trial(write({"a.csv": SINGLE.replace(",", ";")}) / "a.csv", control="x")
     assert list(trial.readings.columns["volume_l"]) == [200.5, 150.5, 201.25, 180]
+
+
+def test_a_cell_under_an_empty_heading_at_the_end_is_not_lost(write, said):
+    place = write({"a.csv": "bin,treatment,day,volume_l,,\nA,x,0,9,,\nB,y,0,9,8,\n"}) / "a.csv"
+    assert said(place, "error") == [
+        (
+            "error",
+            "cell-too-many",
+            'line 3: "8" stands beyond the last heading; expected at most 4 cells in a row. '
+            "If decimal commas were typed, save the file with semicolons between the cells.",
+        )
+    ]

@@ -1,4 +1,4 @@
-"""The gate and the bench agree on settings, the gate and the court on claims: what one refuses the other never meets."""
+"""The gate and the bench agree on settings, the gate and the court on claims: what one refuses, no other meets."""
 
 from itertools import product
 
@@ -70,7 +70,7 @@ def test_what_the_gate_lets_through_the_bench_can_use(trial_files, write, outcom
     bin_values(trial, outcome)  # a value or a refusal, never a DesignError
 
 
-def test_the_words_for_from_are_those_of_the_bench(trial_files, write):
+def test_the_words_for_from_are_those_of_the_bench():
     for outcome, words in (("decay_rate", WORDS), *((name, BASES) for name in LOSSES)):
         for word in words:
             settings_model(outcome).model_validate({"from": word})

@@ -213,7 +213,7 @@ def test_a_trial_file_becomes_a_plan(trial_files, write):
         (
             "[[claim]]",
             '[finish]\nrule = "half"\n[[claim]]',
-            'line 21, finish, rule: found "half"; expected "as recorded".',
+            'line 21, finish, rule: found "half"; expected one of "as recorded", "all of". Nearest is "all of".',
         ),
     ],
 )

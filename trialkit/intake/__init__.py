@@ -3,6 +3,7 @@
 from trialkit.intake.check import Checked, CheckSummary, check_trial
 from trialkit.intake.columns import BINS, READINGS, Column
 from trialkit.intake.folder import new_trial
+from trialkit.intake.form import blank_workbook, workbook_bytes, write_workbook
 from trialkit.intake.gate import load_trial
 from trialkit.intake.progress import Progress
 from trialkit.intake.reshape import Reshaped, reshape_wide
@@ -17,10 +18,13 @@ __all__ = [
     "Column",
     "Progress",
     "Reshaped",
+    "blank_workbook",
     "check_trial",
     "datapackage",
     "load_trial",
     "new_trial",
     "reshape_wide",
     "summarise_check",
+    "workbook_bytes",
+    "write_workbook",
 ]

@@ -13,7 +13,7 @@ from trialkit.records import Finding, Trial
 @dataclass(frozen=True, eq=False)
 class Checked:
     """What ``check_trial`` found. ``rows`` maps each file to its data rows; ``trial`` is None where errors stand
-    against it.
+    against it; ``bins_file`` is the one of the files that lists bins.
     """
 
     folder: str
@@ -21,11 +21,12 @@ class Checked:
     rows: dict[str, int]
     trial: Trial | None
     progress: Progress
+    bins_file: str = ""
 
     def summary(self) -> CheckSummary:
         """The same as plain data."""
         trial = self.trial
-        read = sum(count for name, count in self.rows.items() if name.lower() != "bins.csv") if trial is None else 0
+        read = sum(count for name, count in self.rows.items() if name != self.bins_file) if trial is None else 0
         return CheckSummary(
             folder=self.folder,
             fits=not any(finding.severity == "error" for finding in self.findings),
@@ -61,4 +62,4 @@ def check_trial(path: str | Path) -> Checked:
     elif trial is not None:
         trial = replace(trial, findings=findings)
     progress = find_progress(bins, trial.readings if trial is not None else None, findings)
-    return Checked(str(path), findings, desk.rows, trial, progress)
+    return Checked(str(path), findings, desk.rows, trial, progress, desk.bins_file)

@@ -55,7 +55,7 @@ def make_plan(trial: TrialFile, treatments: Sequence[str], has_blocks: bool) -> 
             given.redraw_rule,
             given.whole_plot_factor,
         )
-    finish = part.finish.model_dump() if part.finish else {}
+    finish = part.finish.model_dump(exclude_none=True) if part.finish else {}
     return Plan(
         control=part.control,
         title=part.title,
@@ -74,13 +74,15 @@ def make_plan(trial: TrialFile, treatments: Sequence[str], has_blocks: bool) -> 
     )
 
 
-def settle_stated(plan: Plan, file: str, line: int | None, first_reading: date | None) -> tuple[Plan, list[Finding]]:
-    """Whether the claims were stated before the data began, which needs both dates."""
+def settle_stated(
+    plan: Plan, place: tuple[str, int | None, str | None], first_reading: date | None
+) -> tuple[Plan, list[Finding]]:
+    """Whether the claims were stated before the data began, which needs both dates; ``place`` is that of stated_on."""
     if not plan.claims:
         return plan, []
 
     def warn(found: str, remedy: str) -> tuple[Plan, list[Finding]]:
-        said = Finding("warning", "stated-after-data", file, line, "stated_on", found, "", remedy)
+        said = Finding("warning", "stated-after-data", *place, found, "", remedy)
         return replace(plan, stated_before_data=False), [said]
 
     if plan.stated_on is None:

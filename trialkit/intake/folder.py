@@ -9,23 +9,24 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from trialkit.errors import DesignError, nearest_name
-from trialkit.intake.reading import SAVE_AS_CSV
 from trialkit.records import Finding
 from trialkit.shipped import shipped
 
 TEMPLATES = ("trial.toml", "bins.csv", "readings.csv")
-_WORKBOOKS = (".xlsx", ".xlsm", ".xls", ".ods")
-_SPREADSHEET_REMEDY = "Save each sheet as CSV (UTF-8), under the names bins.csv and readings.csv."
+WORKBOOK = ".xlsx"
+_OTHER_SHEETS = (".xlsm", ".xls", ".xlsb", ".ods")
+_SPREADSHEET_REMEDY = "Save it as a workbook (.xlsx) under the same name."
 
 
 @dataclass
 class TrialFiles:
-    """The files of a trial. ``single`` is True where one file was named rather than a folder."""
+    """The files of a trial; ``workbook`` may stand for all of it. ``single``: one file was named, not a folder."""
 
     folder: str
     trial: Path | None = None
     bins: Path | None = None
     readings: list[Path] = field(default_factory=list)
+    workbook: Path | None = None
     single: bool = False
 
 
@@ -40,11 +41,16 @@ def find_files(path: str | Path) -> tuple[TrialFiles, list[Finding]]:
             return files, [_finding(place, "not-there", "there is no file or folder of this name", _look_alike(place))]
     except (OSError, ValueError) as problem:
         return files, [_finding(place, "not-readable", _reason(problem), "Check the path.")]
-    files.single, files.readings = True, [place]
-    if place.suffix.lower() in _WORKBOOKS:
-        return files, [_finding(place, "workbook", "a workbook is not read here", SAVE_AS_CSV)]
+    files.single = True
+    if place.suffix.lower() in _OTHER_SHEETS:
+        said = "this kind of workbook is not read"
+        return files, [_finding(place, "workbook", said, _SPREADSHEET_REMEDY)]
     if not place.is_file():
         return files, [_finding(place, "not-readable", "this is neither a file nor a folder", "Check the path.")]
+    if place.suffix.lower() == WORKBOOK:
+        files.workbook = place
+    else:
+        files.readings = [place]
     return files, []
 
 
@@ -70,19 +76,25 @@ def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Fin
                 findings.append(Finding("note", "not-read", item.name, None, None, said))
         elif name == "trial.toml":
             files.trial = item
-        elif name == "bins.csv":
+        elif name == "trial.xlsx":
+            files.workbook = item
+        elif name in ("bins.csv", "bins.xlsx"):
+            if files.bins is not None:
+                said = f"the bins stand in {files.bins.name} too"
+                findings.append(Finding("error", "bins-twice", item.name, None, None, said, "", "Keep one of the two."))
             files.bins = item
-        elif name.startswith("readings") and name.endswith(".csv"):
+        elif name.startswith("readings") and name.endswith((".csv", WORKBOOK)):
             files.readings.append(item)
-        elif item.suffix.lower() in _WORKBOOKS:
-            if name.startswith(("trial", "bins", "readings")):
-                said = "a workbook is not read here"
-                findings.append(Finding("error", "workbook", item.name, None, None, said, "", _SPREADSHEET_REMEDY))
-            else:
-                findings.append(Finding("note", "not-read", item.name, None, None, "the file is no part of the trial"))
+        elif item.suffix.lower() in _OTHER_SHEETS and name.startswith(("trial", "bins", "readings")):
+            said = "this kind of workbook is not read"
+            findings.append(Finding("error", "workbook", item.name, None, None, said, "", _SPREADSHEET_REMEDY))
+        elif item.suffix.lower() in (WORKBOOK, *_OTHER_SHEETS):
+            findings.append(Finding("note", "not-read", item.name, None, None, "the file is no part of the trial"))
         elif name.endswith((".csv", ".toml", ".tsv", ".txt")):
             findings.append(_other(item))
-    if not (files.trial or files.bins or files.readings) and not any(f.severity == "error" for f in findings):
+    if not (files.trial or files.bins or files.readings or files.workbook) and not any(
+        f.severity == "error" for f in findings
+    ):
         said = "the folder holds no readings.csv" if inside else "the folder is empty"
         remedy = "Copy readings.csv into it, or begin a folder with: trialkit new DIR"
         findings.append(_finding(folder, "nothing-to-read", said, remedy))
@@ -126,9 +138,10 @@ def _reason(problem: Exception) -> str:
     return f"it cannot be read ({reason})"
 
 
-def new_trial(folder: str | Path) -> Path:
-    """Make a trial folder from the templates and return it. Raises DesignError where files would be overwritten or
-    the place cannot be written.
+def new_trial(folder: str | Path, workbook: bytes | None = None) -> Path:
+    """Make a trial folder from the templates and return it; with the bytes of a ``workbook``, that in their place.
+
+    Raises DesignError where files would be overwritten or the place cannot be written.
     """
     place = Path(folder)
     try:
@@ -136,6 +149,9 @@ def new_trial(folder: str | Path) -> Path:
             what = "is not empty" if place.is_dir() else "is a file"
             raise DesignError(f"{place} {what}; a new trial needs a folder of its own. Choose another name.")
         place.mkdir(parents=True, exist_ok=True)
+        if workbook is not None:
+            (place / "trial.xlsx").write_bytes(workbook)
+            return place
         for name in TEMPLATES:
             shutil.copyfile(shipped("templates") / name, place / name)
     except (PermissionError, NotADirectoryError, FileExistsError) as problem:

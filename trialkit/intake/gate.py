@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -17,21 +16,16 @@ from trialkit.intake.binsfile import (
     bins_from_readings,
     judge_agreement,
 )
-from trialkit.intake.cells import Parsed, parse_table
 from trialkit.intake.claims import settle_stated
-from trialkit.intake.columns import columns_of, headings_of
 from trialkit.intake.desk import Desk
 from trialkit.intake.every_rule import apply_rules
-from trialkit.intake.folder import find_files, read_bytes
-from trialkit.intake.headings import match_headings
+from trialkit.intake.folder import find_files
 from trialkit.intake.merge import Visits, join_visits, set_aside_rows
 from trialkit.intake.plans import find_plan
-from trialkit.intake.reading import read_table
 from trialkit.intake.rows import Rows, count_days, find_starts, first_date, join_files, missing_days, unknown_bins
-from trialkit.intake.tomltext import line_of
-from trialkit.intake.trialfile import read_trial_file
+from trialkit.intake.tables import open_books, read_plan, read_tables
 from trialkit.intake.wording import one_of
-from trialkit.records import Bin, Finding, Plan, Readings, SetAside, Source, Trial, read_only
+from trialkit.records import Bin, Finding, Plan, Readings, SetAside, Trial, read_only
 
 
 def load_trial(path: str | Path, control: str | None = None) -> Trial:
@@ -69,82 +63,15 @@ def go_through(path: str | Path, control: str | None) -> tuple[Desk, Trial | Non
     """Read and judge everything. The trial is None where an error stands against it; the bins are those known."""
     files, findings = find_files(path)
     desk = Desk(files, findings)
-    if (desk.has_errors() and not (files.trial or files.bins or files.readings)) or (
-        files.single and desk.has_errors()
-    ):
+    named = files.trial or files.bins or files.readings or files.workbook
+    if (desk.has_errors() and not named) or (files.single and desk.has_errors()):
         return desk, None, ()
-    _read_trial_file(desk)
-    desk.bins_table = _read_csv(desk, files.bins, "bins")
-    for item in files.readings:
-        parsed = _read_csv(desk, item, "readings")
-        if parsed is not None:
-            desk.readings.append(parsed)
-            desk.reading_sources.append(len(desk.sources) - 1)
+    open_books(desk)
+    if not (files.trial or files.bins or files.readings or desk.books):
+        return desk, None, ()
+    read_plan(desk)
+    read_tables(desk)
     return _put_together(desk, control)
-
-
-def _read_trial_file(desk: Desk) -> None:
-    if desk.files.trial is None:
-        return
-    raw, findings = read_bytes(desk.files.trial)
-    desk.findings += findings
-    if raw is not None:
-        name = desk.files.trial.name
-        desk.sources.append(Source(name, hashlib.sha256(raw).hexdigest(), 0))
-        desk.trial_file, findings = read_trial_file(raw, name)
-        desk.findings += findings
-
-
-def _read_csv(desk: Desk, path: Path | None, kind: str) -> Parsed | None:
-    if path is None:
-        return None
-    raw, findings = read_bytes(path)
-    desk.findings += findings
-    if raw is None:
-        return None
-    digest = hashlib.sha256(raw).hexdigest()
-    with_bins = desk.files.bins is not None
-    file_kind = "bins" if kind == "bins" else "readings"
-    known = headings_of(columns_of(file_kind, with_bins=with_bins))  # type: ignore[arg-type]
-    table, findings = read_table(raw, path.name, known)
-    del raw
-    desk.findings += findings
-    desk.sources.append(Source(path.name, digest, table.rows if table else 0))
-    if table is None:
-        return None
-    desk.rows[path.name] = table.rows
-    if not table.headings:
-        desk.findings.append(
-            Finding(
-                "error",
-                "file-empty",
-                path.name,
-                None,
-                None,
-                "the file is empty",
-                "expected a row of headings",
-                "Copy the headings from the template.",
-            )
-        )
-        return None
-    used, findings = match_headings(table, file_kind, with_bins=with_bins)  # type: ignore[arg-type]
-    desk.findings += findings
-    parsed, findings = parse_table(table, used)
-    desk.findings += findings
-    if not table.rows and (kind == "bins" or desk.files.single):
-        desk.findings.append(
-            Finding(
-                "error",
-                "no-rows",
-                path.name,
-                None,
-                None,
-                "the file has headings and not one row of data",
-                "",
-                "Fill it in.",
-            )
-        )
-    return parsed
 
 
 def _put_together(desk: Desk, control: str | None) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
@@ -185,16 +112,16 @@ def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planne
         said = "the trial has no start; day 0 is the first date of each bin"
         desk.findings.append(Finding("note", "start-from-first-date", desk.first_file(), None, "date", said))
     if plan is not None and plan.declared and desk.trial_file is not None:
-        line = line_of(desk.trial_file.text, ("stated_on",)) if plan.stated_on else None
+        place = desk.trial_file.places.place(("stated_on",))
         if rows.count and (first_date(rows, calendar, day) is not None or not desk.has_errors()):
-            plan, findings = settle_stated(plan, desk.trial_file.file, line, first_date(rows, calendar, day))
+            plan, findings = settle_stated(plan, place, first_date(rows, calendar, day))
             desk.findings += findings
-    if not rows.count and bins and not desk.has_errors():
-        desk.findings.append(Finding("note", "no-readings", desk.first_file(), None, None, "no readings yet"))
     aside = set_aside_rows(rows, day, bins)
     used = np.ones(rows.count, bool)
     for out, _ in aside:
         used[out] = False
+    if not used.any() and bins and not desk.has_errors():
+        desk.findings.append(Finding("note", "no-readings", desk.first_file(), None, None, "no readings yet"))
     visits, findings = join_visits(rows, day, used)
     desk.findings += findings
     apply_rules(desk, plan, rows, day, visits, bins, planned if desk.bins_table is not None else 0)

@@ -56,6 +56,11 @@ def find_style(texts: Iterable[str], separator: str) -> NumberStyle:
     return NumberStyle(commas or (separator == ";" and not points), points, commas)
 
 
+def looks_grouped(text: str) -> bool:
+    """Whether a comma or point stands before exactly three digits, so that the text may mean thousands."""
+    return _GROUPED.fullmatch(text) is not None
+
+
 def read_number(text: str, style: NumberStyle) -> float | NotANumber:
     """The number in a cell, or why there is none. ``text`` is trimmed and not empty."""
     grouped = _GROUPED.fullmatch(text)

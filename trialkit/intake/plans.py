@@ -19,7 +19,7 @@ def find_plan(desk: Desk, control: str | None, bins: Sequence[Bin], treatments: 
     tables = [desk.bins_table] if desk.bins_table is not None else desk.readings
     declared: Sequence[str] = ()
     plan: Plan | None = None
-    if desk.files.trial is None:
+    if not desk.with_plan:
         layout = Layout(kind="blocks" if has_blocks else "completely random")
         plan = Plan(control, layout=layout, treatments=tuple(Treatment(name) for name in treatments), declared=False)
         if control is not None and treatments and control not in treatments:

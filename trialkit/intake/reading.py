@@ -107,7 +107,7 @@ def read_table(raw: bytes, file: str, known: Iterable[str] = ()) -> tuple[Table 
     if encoding is None:
         return None, findings
     separator, skipped = _separator(raw, encoding, frozenset(known))
-    builder = _Builder(file)
+    builder = TableBuilder(file)
     try:
         with _open(raw, encoding) as text:
             builder.take(_records(text, separator, skipped))
@@ -169,7 +169,7 @@ def _word_csv_error(problem: csv.Error, file: str, line: int) -> Finding:
     return Finding("error", "quotation-mark", file, line, None, found, "", f"{remedy}.")
 
 
-class _Builder:
+class TableBuilder:
     """Takes records, a few thousand at a time, and encodes each column by its different texts."""
 
     def __init__(self, file: str) -> None:
@@ -218,6 +218,8 @@ class _Builder:
                 if len(row) > self.width:
                     # an empty one counts too: it is what an unquoted decimal comma leaves behind at the end
                     self.too_long.append((line, next((cell.strip() for cell in row[self.width :] if cell.strip()), "")))
+                elif beyond := next((cell.strip() for cell in row[width:] if cell.strip()), ""):
+                    self.too_long.append((line, beyond))  # under one of the empty headings at the end
                 elif len(row) < width:
                     self.short.append(line)
         columns = list(zip_longest(*rows, fillvalue=""))
@@ -249,7 +251,7 @@ class _Builder:
                 line,
                 None,
                 found,
-                f"expected at most {self.width} cells in a row",
+                f"expected at most {len(self.headings)} cells in a row",
                 remedy,
             )
         if self.short:

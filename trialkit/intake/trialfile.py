@@ -14,18 +14,18 @@ from pydantic import ValidationError
 
 from trialkit.errors import nearest_name
 from trialkit.intake.parts import ClaimPart, FinishPart, LayoutPart, Part, TreatmentPart, TrialPart, settings_model
+from trialkit.intake.places import Places, TomlPlaces
 from trialkit.intake.reading import find_encoding
-from trialkit.intake.tomltext import line_of, word_toml_error
+from trialkit.intake.tomltext import word_toml_error
 from trialkit.outcome_names import OUTCOMES
 from trialkit.records import Finding
 
 
 @dataclass(frozen=True)
 class TrialFile:
-    """A trial file whose shape is right. ``settings`` are the outcome tables as typed; ``text`` finds lines again."""
+    """A trial file whose shape is right. ``settings`` are the outcome tables as typed; ``places`` finds lines."""
 
-    file: str
-    text: str
+    places: Places
     part: TrialPart
     settings: dict[str, dict[str, Any]]
 
@@ -39,7 +39,7 @@ class TrialFile:
         severity: Literal["error", "warning", "note"] = "error",
     ) -> Finding:
         """A finding on one place of this file, with its line."""
-        return Finding(severity, code, self.file, line_of(self.text, path), name_place(path), found, expected, remedy)
+        return Finding(severity, code, *self.places.place(path), found, expected, remedy)
 
 
 def read_trial_file(raw: bytes, file: str) -> tuple[TrialFile | None, list[Finding]]:
@@ -55,6 +55,12 @@ def read_trial_file(raw: bytes, file: str) -> tuple[TrialFile | None, list[Findi
     except RecursionError:
         said = "brackets are nested too deep"
         return None, [*findings, Finding("error", "toml", file, None, None, said, "", "Remove the extra brackets.")]
+    trial, more = judge_shape(data, TomlPlaces(file, text))
+    return trial, [*findings, *more]
+
+
+def judge_shape(data: dict[str, Any], places: Places) -> tuple[TrialFile | None, list[Finding]]:
+    """A plan as plain data to a TrialFile; None where a key or the kind of a value is wrong, and then all is told."""
     part: TrialPart | None = None
     problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[Part]]] = []
     try:
@@ -70,30 +76,16 @@ def read_trial_file(raw: bytes, file: str) -> tuple[TrialFile | None, list[Findi
                     model.model_validate(table)
                 except ValidationError as problem:
                     problems += [(("outcome", name, *e["loc"]), dict(e), model) for e in problem.errors()]
-    findings.extend(_word_all(problems, data, text, file))
+    findings = list(_word_all(problems, data, places))
     if part is None or problems:
         return None, findings
-    return TrialFile(file, text, part, settings), findings
-
-
-def name_place(path: tuple[str | int, ...]) -> str | None:
-    """A place in words: ``claim 2, treatment`` or ``outcome.decay_rate, from``."""
-    words: list[str] = []
-    for part in path:
-        if isinstance(part, int) and words:
-            words[-1] += f" {part + 1}"
-        elif words and words[0] == "outcome" and len(words) == 1:
-            words[0] += f".{part}"
-        else:
-            words.append(str(part))
-    return ", ".join(words) or None
+    return TrialFile(places, part, settings), findings
 
 
 def _word_all(
     problems: list[tuple[tuple[str | int, ...], dict[str, Any], type[Part]]],
     data: dict[str, Any],
-    text: str,
-    file: str,
+    places: Places,
 ) -> Iterator[Finding]:
     said: set[tuple[str | int, ...]] = set()
     # a misspelt key is not missing too
@@ -109,7 +101,8 @@ def _word_all(
             continue
         said.add(place)
         code, found, expected, remedy = _word_one(place, error, model)
-        yield Finding("error", code, file, line_of(text, place), name_place(place), found, expected, remedy)
+        expected, remedy = places.fit_words(code, str(place[-1]) if place else "", expected, remedy)
+        yield Finding("error", code, *places.place(place), found, expected, remedy)
 
 
 def _is_branch(part: str, path: tuple[str | int, ...], data: dict[str, Any]) -> bool:
