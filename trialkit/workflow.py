@@ -12,13 +12,33 @@ from pathlib import Path
 from typing import Any
 
 from trialkit import __version__
-from trialkit.contrasts import adjust_secondary, compare, compare_level
+from trialkit.contrasts import (
+    adjust_secondary,
+    compare,
+    compare_again,
+    compare_factors,
+    compare_level,
+    compare_ratios,
+    partition,
+    rerandomise,
+)
 from trialkit.errors import DesignError, TemplateError
 from trialkit.intake import check_trial, load_trial
-from trialkit.models import fit_bins
+from trialkit.models import Changed, changed_values, fit_bins
 from trialkit.outcomes import available_outcomes, bin_values
 from trialkit.planning.precision_inputs import PLANNING_GUESSES, cv_of_fit
-from trialkit.records import Analysis, Answer, BinValues, Claim, Comparison, Fit, Refusal, Trial
+from trialkit.records import (
+    Analysis,
+    Answer,
+    BinValues,
+    Call,
+    Claim,
+    Comparison,
+    Fit,
+    Refusal,
+    Sensitivity,
+    Trial,
+)
 from trialkit.verdicts import judge
 
 Compared = tuple[Comparison | Refusal, ...]
@@ -42,14 +62,96 @@ def conclude(
     fits: Mapping[str, Fit | Refusal],
     comparisons: Mapping[str, Compared],
 ) -> Analysis:
-    """Adjust across secondary outcomes, judge every claim, and bind all of it to one record."""
+    """Draw the layout again, adjust across secondary outcomes, judge every claim, and bind all of it to one record.
+
+    What hangs on a single bin, a block, the scale or the variances stands in each answer's ``sensitivity``.
+    """
     plan = trial.plan
     roles = {name: plan.role_of(name) for name in values}
-    secondary = {name: comparisons[name] for name, role in roles.items() if role == "secondary"}
-    adjusted = {**comparisons, **adjust_secondary(secondary)}
-    answers = tuple(Answer(name, roles[name], values[name], fits[name], adjusted[name]) for name in values)
+    tested = {name: rerandomise(fits[name], comparisons[name]) for name in values}
+    drawn_again = {name: compared for name, (compared, _) in tested.items()}
+    secondary = {name: drawn_again[name] for name, role in roles.items() if role == "secondary"}
+    adjusted = {**drawn_again, **adjust_secondary(secondary)}
+    answers = tuple(
+        Answer(
+            name,
+            roles[name],
+            values[name],
+            fits[name],
+            adjusted[name],
+            sensitivity(fits[name], adjusted[name], secondary if name in secondary else {}),
+            tested[name][1],
+            compare_factors(fits[name]),
+            partition(fits[name]),
+        )
+        for name in values
+    )
     verdicts = tuple(judge(answer_to(claim, adjusted, values), claim, plan=plan) for claim in plan.claims)
     return Analysis(trial, answers, verdicts, __version__)
+
+
+def sensitivity(
+    fit: Fit | Refusal, comparisons: Compared, secondary: Mapping[str, Compared] | None = None
+) -> tuple[Sensitivity, ...]:
+    """Every comparison with one thing changed: each bin and block left out, the other scale, the other variances.
+
+    ``comparisons`` are those of the answer; each claim on them is judged again, one line a claim. ``secondary`` are the
+    comparisons of all secondary outcomes where this is one of them, to adjust as the answer is. A change after which
+    a comparison cannot be made has no interval.
+    """
+    if isinstance(fit, Refusal):
+        return ()
+    outcome = fit.values.outcome
+    lines: list[Sensitivity] = []
+    for change in changed_values(fit):
+        refit = fit_bins(change.values, variances=change.variances)
+        if change.what == "variances" and isinstance(refit, Fit) and refit.variances == fit.variances:
+            continue  # too few bins for the other rule
+        if change.what == "scale" and outcome.scale == "log":
+            compared = compare_ratios(refit, outcome)
+        else:
+            compared = compare_again(refit)
+        if secondary:
+            compared = adjust_secondary({**secondary, outcome.name: compared})[outcome.name]
+        found: dict[tuple[str | None, str | None], Comparison] = {
+            (one.treatment, one.against): one for one in compared if isinstance(one, Comparison)
+        }
+        for asked in comparisons:
+            lines += _changed_lines(change, asked, found.get((asked.treatment, asked.against)), fit.values.plan.claims)
+    return tuple(lines)
+
+
+def _changed_lines(
+    change: Changed, asked: Comparison | Refusal, found: Comparison | None, claims: tuple[Claim, ...]
+) -> list[Sensitivity]:
+    if isinstance(asked, Refusal) or asked.against is None:
+        return []
+    own: list[Claim | None] = [
+        claim
+        for claim in claims
+        if claim.outcome == asked.outcome.name and {claim.treatment, claim.against} == {asked.treatment, asked.against}
+    ]
+    lines = []
+    for claim in own or [None]:
+        call: Call | None = None
+        if claim is not None and found is None:
+            call = "not_answerable"
+        elif claim is not None and found is not None and found.kind == asked.kind:
+            call = judge(found, claim).call  # a difference does not answer a claim about a ratio
+        lines.append(
+            Sensitivity(
+                change.what,
+                change.name,
+                asked.treatment,
+                asked.against,
+                float("nan") if found is None else found.estimate,
+                None if found is None else found.interval.low,
+                None if found is None else found.interval.high,
+                call,
+                None if claim is None else claim.text,
+            )
+        )
+    return lines
 
 
 def answer_to(

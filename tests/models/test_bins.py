@@ -362,19 +362,6 @@ def test_no_spread_with_blocks_random():
     assert "no spread to judge a difference by" in reason
 
 
-@pytest.mark.parametrize("kind", ["latin square", "split plot"])
-def test_layouts_that_are_not_analysed_yet(kind):
-    assert refused(values_of(complete("AB", 3), kind=kind)) == (
-        f'The layout "{kind}" is not analysed yet; completely random layouts and blocks are.',
-    )
-
-
-def test_several_sites():
-    values = values_of(complete("AB", 3))
-    moved = tuple(replace(v, site="north" if v.treatment == "A" else "south") for v in values.values)
-    assert refused(replace(values, values=moved))[0].startswith("The bins stand at several sites (north, south)")
-
-
 def test_pairs_that_never_meet_are_refused_by_name():
     """Variances by treatment need pairs; A and C share one block only."""
     rows = [*complete("AB", 4), ("C", "1", 9.0), *[("C", str(b), 9.0 + b) for b in (5, 6)]]
@@ -399,5 +386,5 @@ def test_importing_the_room_needs_no_data_frames():
 def test_names_of_the_room():
     import trialkit.models
 
-    with pytest.raises(AttributeError, match="it has fit_bins, fit_mixed"):
+    with pytest.raises(AttributeError, match="it has Changed, changed_values, fit_bins, fit_mixed"):
         trialkit.models.fit_something  # noqa: B018

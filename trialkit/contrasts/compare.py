@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import replace
 
-from trialkit.contrasts.families import Family, Pair, critical_t, family_of, pairs_asked
+from trialkit.contrasts.families import Family, Pair, critical_t, families_of, pairs_asked
 from trialkit.contrasts.shown import margin_level, shown, shown_interval
 from trialkit.errors import DesignError, nearest_name
 from trialkit.numerics.turning import inverted
@@ -22,6 +24,13 @@ def compare(fit: Fit | Refusal) -> tuple[Comparison | Refusal, ...]:
     if isinstance(fit, Refusal):
         return (fit,)
     return _compared(fit, pairs_asked(fit))
+
+
+def compare_again(fit: Fit | Refusal) -> tuple[Comparison | Refusal, ...]:
+    """As ``compare``, without p-values (None), which take longest: for an answer worked out many times over."""
+    if isinstance(fit, Refusal):
+        return (fit,)
+    return _compared(fit, pairs_asked(fit), with_p=False)
 
 
 def compare_pair(fit: Fit | Refusal, treatment: str, against: str) -> Comparison | Refusal:
@@ -51,20 +60,30 @@ def compare_pair(fit: Fit | Refusal, treatment: str, against: str) -> Comparison
     return _compared(fit, (*pairs, (treatment, against)))[-1]
 
 
-def _compared(fit: Fit, pairs: tuple[Pair, ...]) -> tuple[Comparison | Refusal, ...]:
-    family = family_of(fit, pairs)
+def _compared(fit: Fit, pairs: tuple[Pair, ...], *, with_p: bool = True) -> tuple[Comparison | Refusal, ...]:
+    position = {name: i for i, name in enumerate(fit.treatments)}
     known: dict[Pair, Comparison | Refusal] = {}
-    if family is not None:
-        known.update(zip(family.pairs, _comparisons(fit, family), strict=True))
+    for family in families_of(fit, pairs, with_p=with_p):
+        places = [(position[a], position[b]) for a, b in family.pairs]
+        bins = [(int(fit.counts[i, j]), int(fit.counts[j, i])) for i, j in places]
+        methods = [f"{fit.method}, {_judged_by(fit, pair)}" for pair in family.pairs]
+        known.update(zip(family.pairs, comparisons_of(fit, family, bins, methods), strict=True))
     return tuple(known.get(pair) or _refused(fit, pair) for pair in pairs)
 
 
-def _comparisons(fit: Fit, family: Family) -> list[Comparison | Refusal]:
+def _judged_by(fit: Fit, pair: Pair) -> str:
+    stratum = fit.strata.get(pair)
+    return fit.df_method if stratum is None else "whole plots taken out" if stratum == "bins" else stratum
+
+
+def comparisons_of(
+    fit: Fit, family: Family, bins: Sequence[tuple[int, int]], methods: Sequence[str]
+) -> list[Comparison | Refusal]:
+    """The records of a family's comparisons, on the scale shown."""
     outcome, plan = fit.values.outcome, fit.values.plan
     level, inner = plan.level, margin_level(plan.level)
     critical, inner_critical = family.critical(level), family.critical(inner)
     single, inner_single = critical_t(1.0 - level, family.df), critical_t(1.0 - inner, family.df)
-    position = {name: i for i, name in enumerate(fit.treatments)}
     made: list[Comparison | Refusal] = []
     for k, (treatment, against) in enumerate(family.pairs):
         effect, std_error = float(family.estimate[k]), float(family.std_error[k])
@@ -72,7 +91,6 @@ def _comparisons(fit: Fit, family: Family) -> list[Comparison | Refusal]:
         if estimate is None:
             made.append(_refused(fit, (treatment, against), "Their ratio is too large to be written as a number."))
             continue
-        i, j = position[treatment], position[against]
         made.append(
             Comparison(
                 outcome=outcome,
@@ -89,10 +107,10 @@ def _comparisons(fit: Fit, family: Family) -> list[Comparison | Refusal]:
                 margin_alone=shown_interval(effect, inner_single[k] * std_error, outcome.scale, inner),
                 std_error=std_error,
                 df=float(family.df[k]),
-                p=float(family.p[k]),
-                bins=(int(fit.counts[i, j]), int(fit.counts[j, i])),
+                p=float(family.p[k]) if math.isfinite(family.p[k]) else None,
+                bins=bins[k],
                 role=fit.values.role,
-                method=f"{fit.method}, {fit.df_method}",
+                method=methods[k],
             )
         )
     return made

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,7 @@ from trialkit.records import Adjustment, Fit, read_only
 
 Array = NDArray[np.float64]
 Pair = tuple[str, str]
+_SAME_CORRELATION = 12  # decimals: rounding does not make it another one
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,9 +37,16 @@ class Family:
     def critical(self, level: float) -> Array:
         """(K,) such that all K intervals estimate ± critical · std_error hold together with the given level."""
         if self.adjustment == "multivariate t":
-            quantiles = simultaneous_quantile(level, self.df, self.correlation if self.correlation is not None else 1.0)
-            return np.atleast_1d(np.asarray(quantiles, dtype=float))
+            assert self.correlation is not None
+            content = self.correlation.tobytes()
+            return np.array([_quantile(level, df, content, len(self.pairs)) for df in self.df.tolist()])
         return critical_t((1.0 - level) / len(self.pairs), self.df)
+
+
+@lru_cache(maxsize=4096)
+def _quantile(level: float, df: float, correlation: bytes, comparisons: int) -> float:
+    """Left-out bins lead to the same few correlations again and again."""
+    return float(simultaneous_quantile(level, df, np.frombuffer(correlation).reshape(comparisons, comparisons)))
 
 
 def critical_t(alpha: float, df: Array) -> Array:
@@ -71,11 +80,20 @@ def pairs_asked(fit: Fit) -> tuple[Pair, ...]:
     return tuple(pairs)
 
 
-def family_of(fit: Fit, pairs: Sequence[Pair]) -> Family | None:
-    """The family of the pairs that can be estimated; None where none can.
+def families_of(fit: Fit, pairs: Sequence[Pair], *, with_p: bool = True) -> tuple[Family, ...]:
+    """One family; in layouts of several strata one for each, because comparisons of different strata share none."""
+    strata = dict.fromkeys(fit.strata.get(pair, "bins") for pair in pairs)
+    parts = ([pair for pair in pairs if fit.strata.get(pair, "bins") == stratum] for stratum in strata)
+    families = (family_of(fit, part, with_p=with_p) for part in parts)
+    return tuple(family for family in families if family is not None)
+
+
+def family_of(fit: Fit, pairs: Sequence[Pair], *, with_p: bool = True) -> Family | None:
+    """The family of pairs of one stratum that can be estimated; None where none can.
 
     One residual variance: multivariate t, each comparison at its own df (which differ under Kenward–Roger). Variances
-    of their own: Bonferroni at each one's own df, where the multivariate t would hold in 92.5 to 94 % only.
+    of their own: Bonferroni at each one's own df, where the multivariate t would hold in 92.5 to 94 % only. The
+    p-values, which take longest, are NaN without ``with_p``.
     """
     position = {name: i for i, name in enumerate(fit.treatments)}
     row = np.array([position[a] for a, _ in pairs], dtype=np.intp)
@@ -86,25 +104,42 @@ def family_of(fit: Fit, pairs: Sequence[Pair]) -> Family | None:
         return None
     estimate, std_error, df = (m[row, column] for m in (fit.differences, fit.std_errors, fit.df))
     kept = tuple(pair for pair, known in zip(pairs, estimable, strict=True) if known)
+    shares = fit.covariance is not None and all(fit.strata.get(pair, "bins") == "bins" for pair in kept)
+    correlation = None
+    if len(kept) > 1 and shares and fit.covariance is not None:
+        correlation = _correlation(fit.covariance, row, column)
+    return made_family(kept, estimate, std_error, df, correlation, with_p=with_p)
+
+
+def made_family(
+    pairs: tuple[Pair, ...],
+    estimate: Array,
+    std_error: Array,
+    df: Array,
+    correlation: Array | None,
+    *,
+    with_p: bool = True,
+) -> Family:
+    """A family from its numbers: multivariate t with a correlation, else Bonferroni; one pair stands alone."""
     alone = p_alone(estimate, std_error, df)
-    correlation: Array | None = None
     adjustment: Adjustment = "none"
     p = alone
-    if len(kept) > 1 and fit.covariance is not None:
+    if len(pairs) > 1 and correlation is not None:
         adjustment = "multivariate t"
-        correlation = _correlation(fit.covariance, row, column)
-        p = simultaneous_p(estimate / std_error, df, correlation)
-    elif len(kept) > 1:
+        correlation = read_only(np.round(correlation, _SAME_CORRELATION))
+        if with_p:
+            p = simultaneous_p(estimate / std_error, df, correlation)
+    elif len(pairs) > 1:
         adjustment = "bonferroni"
-        p = np.minimum(len(kept) * alone, 1.0)
+        p = np.minimum(len(pairs) * alone, 1.0)
     return Family(
-        pairs=kept,
+        pairs=pairs,
         estimate=read_only(estimate),
         std_error=read_only(std_error),
         df=read_only(df),
-        correlation=correlation,
+        correlation=correlation if len(pairs) > 1 else None,
         adjustment=adjustment,
-        p=read_only(p),
+        p=read_only(p if with_p else np.full(len(pairs), np.nan)),
     )
 
 

@@ -12,7 +12,7 @@ _LARGEST_EXPONENT = 700.0  # beyond, a ratio is no number any more
 def shown(value: float, scale: Scale) -> float | None:
     """exp on the log scale; None (an open end) where that is beyond any number."""
     if scale == "identity":
-        return value
+        return float(value)
     return None if value > _LARGEST_EXPONENT else math.exp(value)
 
 

@@ -1,7 +1,7 @@
 """Layout and bin values to a fit, or a refusal.
 
-``fit_bins(values)`` is the analysis of every report; ``fit_mixed(frame, …)`` the mixed model for any tidy table, loaded
-on first use because it needs pandas.
+``fit_bins(values)`` is the analysis of every report, ``changed_values(fit)`` the same values with one thing changed;
+``fit_mixed(frame, …)`` the mixed model for any tidy table, loaded on first use because it needs pandas.
 """
 
 from __future__ import annotations
@@ -9,11 +9,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.models.bins import fit_bins
+from trialkit.models.changed import Changed, changed_values
 
 if TYPE_CHECKING:
     from trialkit.models.mixed import fit_mixed
 
-__all__ = ["fit_bins", "fit_mixed"]
+__all__ = ["Changed", "changed_values", "fit_bins", "fit_mixed"]
 
 
 def __getattr__(name: str) -> Any:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.models.factor_terms import common_terms, crossing_of, paired_terms
 from trialkit.models.layout_checks import (
     absent_reason,
     block_problems,
@@ -37,7 +39,7 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
         if count == 0
     }
     confounded = confounded_treatments(found)
-    unusable.update({name: confounded_reason(name, block) for name, block in confounded.items()})
+    unusable.update({name: confounded_reason(name, block, found.block_word) for name, block in confounded.items()})
     refused = refused_pairs(found, unusable)
     asked = [pair for pair in found.pairs_of_interest() if pair not in refused]
     if not asked:
@@ -50,6 +52,7 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
     notes += _silent_blocks(found, design)
     blocks_used = tuple(name for name, used in zip(found.blocks, design.informative, strict=True) if used)
     position = {name: i for i, name in enumerate(found.treatments)}
+    crossing = crossing_of(found)
 
     if chosen == "by treatment":
         pairs = blocks_by_treatment(found.y, found.treatment, found.block, treatments=len(found.treatments))
@@ -60,7 +63,10 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
                 variance = float(pairs.std_errors[i, j] ** 2 * pairs.counts[i, j])
                 components[f"paired difference, {name} − {other}"] = variance
         apart = _too_few_pairs(found, pairs.counts)
-        return pairwise_fit(found, pairs, "paired differences", components, {**apart, **refused}, notes, blocks_used)
+        paired = pairwise_fit(found, pairs, "paired differences", components, {**apart, **refused}, notes, blocks_used)
+        if crossing is None or isinstance(paired, Refusal):
+            return paired
+        return replace(paired, factor_terms=paired_terms(found, crossing))
 
     if design.error_df < 1:
         return found.refusal(no_error_reason(found), *unusable.values())
@@ -78,14 +84,20 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
         notes + single_bin_notes(found),
         blocks_used,
     )
-    return fit or found.refusal(no_spread_reason(found))
+    if fit is None:
+        return found.refusal(no_spread_reason(found))
+    if crossing is None or fit.covariance is None:
+        return fit
+    terms = common_terms(found, crossing, design.component, result.means, fit.covariance, design.error_df)
+    return replace(fit, factor_terms=terms)
 
 
 def _silent_blocks(found: Measured, design: StrataDesign) -> tuple[str, ...]:
     silent = [name for name, used in zip(found.blocks, design.informative, strict=True) if not used]
     if not silent:
         return ()
-    subject = f"Block {silent[0]} holds" if len(silent) == 1 else f"Blocks {listed(silent)} each hold"
+    word = found.block_word.capitalize()
+    subject = f"{word} {silent[0]} holds" if len(silent) == 1 else f"{word}s {listed(silent)} each hold"
     return (f"{subject} one treatment only, so nothing can be compared inside {'it' if len(silent) == 1 else 'them'}.",)
 
 

@@ -61,11 +61,36 @@ def confounded_treatments(found: Measured) -> dict[str, str]:
     return confounded
 
 
-def confounded_reason(treatment: str, block: str) -> str:
-    """Why a treatment that coincides with a block cannot be compared."""
+def confounded_reason(treatment: str, block: str, word: str = "block") -> str:
+    """Why a treatment that coincides with a block (or a site) cannot be compared."""
     return (
-        f"All bins of {treatment} stand in block {block}, which holds nothing else, so what {treatment} does cannot be "
-        f"told from what that block does. Bins of {treatment} in a block with the others would be needed."
+        f"All bins of {treatment} stand in {word} {block}, which holds nothing else, so what {treatment} does "
+        "cannot be "
+        f"told from what that {word} does. Bins of {treatment} in a {word} with the others would be needed."
+    )
+
+
+def site_problems(found: Measured) -> list[str]:
+    """Bins without a site where others have one."""
+    if len(found.sites) < 2:
+        return []
+    without = [name for name, site in zip(found.bins, found.site, strict=True) if site < 0]
+    if not without:
+        return []
+    return [
+        f"The bins stand at several sites ({listed(found.sites)}), but {_bins(without)} no site. "
+        "Fill in the site of every bin."
+    ]
+
+
+def site_notes(found: Measured) -> tuple[str, ...]:
+    """What a trial over several sites answers."""
+    if len(found.sites) < 2:
+        return ()
+    return (
+        f"The bins stand at {len(found.sites)} sites ({listed(found.sites)}). What sites differ by is taken out, "
+        "and the "
+        "answer is an average over these sites; how much other sites would differ it cannot tell.",
     )
 
 
@@ -76,7 +101,13 @@ def absent_reason(treatment: str, label: str) -> str:
 
 def no_error_reason(found: Measured) -> str:
     """Why nothing is left to judge differences by."""
-    if found.values.plan.layout.kind == "blocks":
+    kind = found.values.plan.layout.kind
+    if kind == "latin square":
+        return (
+            f"After rows, columns and treatments are taken out, these {len(found.bins)} bins leave nothing to show how "
+            "much bins treated alike differ. A larger square, or a second one at another site, would be needed."
+        )
+    if kind == "blocks":
         needed = "One more bin of each treatment, best as a further complete block, would be needed."
         return (
             "After differences between blocks and between treatments are taken out, these "
@@ -90,11 +121,9 @@ def no_error_reason(found: Measured) -> str:
 
 def no_spread_reason(found: Measured) -> str:
     """Why values without any spread carry no interval."""
-    inside = (
-        " of a treatment, once blocks are taken out,"
-        if found.values.plan.layout.kind == "blocks"
-        else " of a treatment"
-    )
+    taken_out = {"blocks": "blocks", "latin square": "rows and columns", "split plot": "whole plots"}
+    parts = taken_out.get(found.values.plan.layout.kind)
+    inside = f" of a treatment, once {parts} are taken out," if parts else " of a treatment"
     return (
         f"The bins{inside} all have exactly the same {found.values.outcome.label}, so there is no spread to judge a "
         "difference by. Check whether values were copied or rounded."

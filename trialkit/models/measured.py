@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.records import BinValues, Refusal, read_only
+from trialkit.records import BinValue, BinValues, Refusal, read_only
 
 
 @dataclass(frozen=True, eq=False)
@@ -17,7 +17,8 @@ class Measured:
     """``treatments`` (T,) names in the plan's order, also those without a value. For the n bins with a value:
     ``bins`` names, ``y`` (n,) on the scale of analysis, ``treatment`` (n,) positions in ``treatments``, ``block`` (n,)
     positions in ``blocks``, −1 where none is given. ``blocks`` in order of appearance among all bins.
-    ``notes`` are sentences.
+    ``notes`` are sentences. ``site``, ``row``, ``column``, ``whole_plot`` (n,) codes of the layout's other parts, −1
+    where none is given. Where the bins stand at several ``sites``, all these are counted within a site.
     """
 
     values: BinValues
@@ -28,10 +29,20 @@ class Measured:
     block: NDArray[np.intp]
     blocks: tuple[str, ...]
     notes: tuple[str, ...]
+    sites: tuple[str, ...]
+    site: NDArray[np.intp]
+    row: NDArray[np.intp]
+    column: NDArray[np.intp]
+    whole_plot: NDArray[np.intp]
 
     @property
     def bins_per_treatment(self) -> NDArray[np.intp]:
         return np.bincount(self.treatment, minlength=len(self.treatments)).astype(np.intp)
+
+    @property
+    def block_word(self) -> str:
+        """What ``blocks`` are: sites, in a trial over several sites that has no blocks of its own."""
+        return "site" if self.values.plan.layout.kind == "completely random" else "block"
 
     def refusal(self, *reasons: str) -> Refusal:
         """These values cannot be analysed."""
@@ -70,20 +81,40 @@ def measured(values: BinValues) -> Measured | Refusal:
         return Refusal(stage="models", reasons=(reason,), outcome=values.outcome.name, values=values)
 
     treatments = _treatments(values)
-    filled = {v.block for v in used}
-    blocks = tuple(dict.fromkeys(v.block for v in values.values if v.block is not None and v.block in filled))
-    block_position = {name: j for j, name in enumerate(blocks)}
     raw = np.array([float(v.value) for v in used if v.value is not None])
+    sites = tuple(dict.fromkeys(v.site for v in values.values if v.site is not None and v.value is not None))
+    several = len(sites) > 1
+    blocks, block = _codes(values, "block", several)
     return Measured(
         values=values,
         treatments=treatments,
         bins=tuple(v.bin for v in used),
         y=read_only(np.log(raw) if on_log else raw),
         treatment=read_only(np.array([treatments.index(v.treatment) for v in used], dtype=np.intp)),
-        block=read_only(np.array([-1 if v.block is None else block_position[v.block] for v in used], dtype=np.intp)),
+        block=block,
         blocks=blocks,
         notes=_left_out(values),
+        sites=sites,
+        site=_codes(values, "site", False)[1],
+        row=_codes(values, "row", several)[1],
+        column=_codes(values, "column", several)[1],
+        whole_plot=_codes(values, "whole_plot", several)[1],
     )
+
+
+def _codes(values: BinValues, part: str, within_site: bool) -> tuple[tuple[str, ...], NDArray[np.intp]]:
+    """Names of a part of the layout in order of appearance, and (n,) codes of the bins with a value, −1 for none."""
+
+    def name(value: BinValue) -> str | None:
+        own: str | None = getattr(value, part)
+        return own if own is None or not within_site else f"{own} at {value.site}"
+
+    filled = {name(v) for v in values.values if v.value is not None}
+    names = [name(v) for v in values.values]
+    known = tuple(dict.fromkeys(own for own in names if own is not None and own in filled))
+    position = {own: j for j, own in enumerate(known)}
+    codes = [-1 if (own := name(v)) is None else position[own] for v in values.values if v.value is not None]
+    return known, read_only(np.array(codes, dtype=np.intp))
 
 
 def _treatments(values: BinValues) -> tuple[str, ...]:

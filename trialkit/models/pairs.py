@@ -18,7 +18,7 @@ _NO_SPREAD = 1e-12  # of the largest value: what rounding alone leaves
 
 def refused_pairs(found: Measured, treatments: Mapping[str, str]) -> dict[tuple[str, str], str]:
     """A reason against a treatment, spread over its pairs."""
-    refused = {}
+    refused: dict[tuple[str, str], str] = {}
     for name, reason in treatments.items():
         for other in found.treatments:
             if other != name:
@@ -54,7 +54,7 @@ def strata_record(
     np.fill_diagonal(counts, found.bins_per_treatment)
     components = {"residual": variance}
     if design.block_df > 0:
-        components = {"block": float(result.block_variance), **components}
+        components = {found.block_word: float(result.block_variance), **components}
     f_test = None
     if design.treatment_df > 0:
         f_test = {

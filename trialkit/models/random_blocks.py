@@ -2,29 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.errors import DesignError
+from trialkit.models.factor_terms import common_terms, crossing_of
 from trialkit.models.layout_checks import no_spread_reason
 from trialkit.models.measured import Measured
 from trialkit.models.pairs import has_spread
 from trialkit.numerics.kenward_roger import SmallSample, contrast_estimate, joint_test, small_sample
 from trialkit.numerics.reml import RemlFit, fit_reml
-from trialkit.numerics.strata import StrataDesign
+from trialkit.numerics.strata import StrataDesign, fit_strata
 from trialkit.numerics.variance_structures import DesignVariance, variance_structure
 from trialkit.records import Fit, Refusal, read_only
 
 
 def fit_random_blocks(
-    found: Measured, fixed: StrataDesign, refused: Mapping[tuple[str, str], str], notes: tuple[str, ...]
+    found: Measured,
+    fixed: StrataDesign,
+    refused: Mapping[tuple[str, str], str],
+    notes: tuple[str, ...],
+    *,
+    random: Sequence[tuple[str, NDArray[np.intp]]] | None = None,
 ) -> Fit | Refusal:
     """Restricted likelihood with the block variance bounded at zero; standard errors and df of Kenward and Roger.
 
-    ``fixed`` is the same layout with blocks fixed, which tells whether bins differ at all inside blocks. A pair
-    with less than one degree of freedom is refused and the others stay.
+    ``fixed`` is the same layout with blocks fixed, which tells whether bins differ at all inside blocks. ``random``
+    names other parts of the layout, with their codes, to be taken as random in place of blocks. A pair with less than
+    one degree of freedom is refused and the others stay.
     """
     present = np.flatnonzero(found.bins_per_treatment)
     x = (found.treatment[:, None] == present[None, :]).astype(float)
@@ -32,12 +40,22 @@ def fit_random_blocks(
     if not has_spread(found, inside / max(fixed.error_df, 1)):
         return found.refusal(no_spread_reason(found))
     try:
-        structure = variance_structure(found.y.size, design=[DesignVariance("block", found.block)])
+        parts = random if random is not None else [(found.block_word, found.block)]
+        structure = variance_structure(found.y.size, design=[DesignVariance(name, codes) for name, codes in parts])
         reml = fit_reml(found.y, x, structure, bounded=True)
         small = small_sample(reml)
     except DesignError as error:
         return found.refusal(str(error), _NEEDED)
-    return _record(found, present, reml, small, dict(refused), notes)
+    fit = _record(found, present, reml, small, dict(refused), notes)
+    crossing = crossing_of(found)
+    if crossing is None or isinstance(fit, Refusal):
+        return fit
+    # Inside blocks where that can be told and more than one degree of freedom is left, else between them as well.
+    inside_fit = fit_strata(fixed, found.y)
+    covariance = fixed.unit_covariance * float(inside_fit.error_mean_square)
+    df = fixed.error_df if fixed.error_df > 1 else 0
+    terms = common_terms(found, crossing, fixed.component, inside_fit.means, covariance, df, small=(small, present))
+    return replace(fit, factor_terms=terms)
 
 
 _NEEDED = "One more bin of each treatment, best as a further complete block, would be needed."

@@ -40,16 +40,28 @@ def _statsmodels(fit: Fit, data: Measured, first: int, others: list[int]) -> Sec
     keep = np.isin(data.treatment, present)
     y, treatment, block = data.y[keep], data.treatment[keep], data.block[keep]
     x = np.column_stack([np.ones(len(y))] + [(treatment == j).astype(float) for j in others])
-    in_blocks = fit.values.plan.layout.kind == "blocks"
+    kind_of_layout = fit.values.plan.layout.kind
+    in_blocks = kind_of_layout == "blocks"
+    groups, unit = block, "block"
+    if kind_of_layout == "split plot":
+        both = np.stack([block, data.whole_plot[keep]])
+        groups, unit = np.unique(both, axis=1, return_inverse=True)[1].ravel(), "whole plot"
+    fixed: tuple[NDArray[np.intp], ...] = {"latin square": (data.row, data.column), "split plot": (data.block,)}.get(
+        kind_of_layout, ()
+    )
+    if kind_of_layout == "completely random" and len(data.sites) > 1:
+        fixed = (data.site,)
+    for codes in fixed:
+        x = np.column_stack([x, *((codes[keep] == j).astype(float) for j in np.unique(codes[keep])[1:])])
     remarks: list[str] = []
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
-        if in_blocks:
+        if in_blocks or kind_of_layout == "split plot":
             # bfgs: the default search of that library fails on many small trials
-            result = MixedLM(y, x, groups=block).fit(reml=True, method="bfgs")
+            result = MixedLM(y, x, groups=groups).fit(reml=True, method="bfgs")
             estimates = np.asarray(result.fe_params)
-            variances = {"block": float(np.asarray(result.cov_re)[0, 0]), "residual": float(result.scale)}
-            kind = "mixed model, blocks random, REML"
+            variances = {unit: float(np.asarray(result.cov_re)[0, 0]), "residual": float(result.scale)}
+            kind = f"mixed model, {unit}s random, REML"
             if not result.converged:
                 remarks.append("Its search did not converge; its numbers are not to be relied on.")
         else:
@@ -58,7 +70,7 @@ def _statsmodels(fit: Fit, data: Measured, first: int, others: list[int]) -> Sec
             variances = {"residual": float(result.mse_resid)}
             kind = "least squares"
     remarks += sorted({f"It warned: {str(item.message).splitlines()[0]}" for item in caught})
-    rows = [
+    rows: list[tuple[str, float | None, float]] = [
         (
             f"{fit.treatments[j]} minus {fit.treatments[first]}",
             float(fit.differences[j, first]),

@@ -1,0 +1,136 @@
+"""Re-randomisation of the layout that was drawn: for each pair of treatments, and for all of them together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trialkit.contrasts.drawn_again import Drawn, drawn_bins
+from trialkit.errors import DesignError
+from trialkit.numerics.interspersion import NO_RULE
+from trialkit.numerics.rerandomisation import (
+    NO_TEST,
+    Labels,
+    LayoutTest,
+    compare_all,
+    compare_two,
+    compare_two_studentised,
+)
+from trialkit.numerics.rerandomisation_squares import (
+    chains,
+    compare_all_in_square,
+    compare_two_in_square,
+    shuffled_squares,
+)
+from trialkit.records import Comparison, Fit, Refusal, Rerandomisation
+
+Compared = tuple[Comparison | Refusal, ...]
+MOST_BINS = 255
+
+
+def rerandomise(
+    fit: Fit | Refusal, comparisons: Sequence[Comparison | Refusal]
+) -> tuple[Compared, Rerandomisation | None]:
+    """The comparisons with ``rerandomisation_p`` and ``rerandomisation_floor``, and the test of all together.
+
+    Labels are exchanged as the layout was drawn: anywhere (completely random), inside blocks, along rows and columns
+    (Latin square), inside whole plots, or whole plots inside blocks (treatments at different levels of the whole-plot
+    factor). Bins without a value keep their label, and so do all other treatments when two are compared; only layouts
+    that the redraw rule of the plan would have kept count. A layout drawn by hand has no such test, nor has a fit of
+    censored times: comparisons come back as they are, beside None. p is None where only one layout, or one and its
+    mirror image, is possible.
+
+    All treatments together in a split plot means the treatments inside whole plots.
+    """
+    compared = tuple(comparisons)
+    if isinstance(fit, Refusal) or fit.method == "draws" or fit.values.plan.layout.drawn == "by hand":
+        return compared, None
+    drawn = drawn_bins(fit)
+    if drawn.kind == "latin square" and drawn.rule != NO_RULE:
+        return compared, _untested(f'Latin squares are drawn again without a redraw rule only; found "{drawn.rule}".')
+    if drawn.y.size > MOST_BINS:
+        return compared, _untested(f"Layouts of more than {MOST_BINS} bins are not drawn again.")
+    try:
+        if drawn.breaks_its_rule():
+            return compared, _untested(
+                f'The layout is one that its own redraw rule ("{drawn.rule}") would have thrown back, so there is '
+                "nothing to compare it with."
+            )
+        tested = tuple(_with_test(fit, drawn, one) for one in compared)
+        together = _all_together(drawn)
+    except DesignError as error:
+        return compared, _untested(str(error))
+    note = ""
+    if not fit.values.plan.layout.drawn:
+        note = "How the layout was drawn is not stated; the test takes it as drawn at random."
+    reason = "" if together.p is not None else "Only one layout was possible here, or one and its mirror image."
+    return tested, Rerandomisation(together.p, together.floor, together.layouts, together.exact, reason, note)
+
+
+def _untested(reason: str) -> Rerandomisation:
+    return Rerandomisation(None, 1.0, 1, True, reason)
+
+
+def _with_test(fit: Fit, drawn: Drawn, one: Comparison | Refusal) -> Comparison | Refusal:
+    if isinstance(one, Refusal) or one.against not in fit.treatments or one.treatment not in fit.treatments:
+        return one
+    test = _pair(drawn, fit.treatments.index(one.treatment), fit.treatments.index(one.against))
+    return replace(one, rerandomisation_p=test.p, rerandomisation_floor=test.floor)
+
+
+def _pair(drawn: Drawn, treatment: int, against: int) -> LayoutTest:
+    if drawn.kind == "latin square":
+        lost = ~drawn.measured
+        closed = chains(drawn.treatment == treatment, drawn.treatment == against, drawn.row, drawn.column)
+        whole = [chain for chain in closed if not lost[chain].any()]
+        return compare_two_in_square(drawn.y, drawn.treatment == treatment, whole)
+    stratum = drawn.block
+    if drawn.kind == "split plot" and drawn.level[treatment] == drawn.level[against]:
+        stratum = drawn.plot
+    here = drawn.measured & np.isin(drawn.treatment, [treatment, against])
+    here &= _holds_both(stratum, here & (drawn.treatment == treatment), here & (drawn.treatment == against))
+    if not here.any():
+        return NO_TEST
+    layouts = drawn.within(here, stratum)
+    # Labels follow the treatments' positions, so the later one of the two carries label 1.
+    later = drawn.treatment[here] == max(treatment, against)
+    alone = np.unique(stratum[here]).size == 1 and drawn.kind == "completely random"
+    if alone and min(later.sum(), (~later).sum()) >= 2:
+        return compare_two_studentised(layouts, drawn.y[here], later)
+    return compare_two(layouts, drawn.y[here], later, stratum[here])
+
+
+def _holds_both(stratum: NDArray[np.intp], one: NDArray[np.bool_], other: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    return np.isin(stratum, np.intersect1d(stratum[one], stratum[other]))
+
+
+def _all_together(drawn: Drawn) -> LayoutTest:
+    if drawn.kind == "latin square":
+        return _square(drawn)
+    stratum = drawn.plot if drawn.kind == "split plot" else drawn.block
+    here = drawn.measured
+    layouts = drawn.within(here, stratum)
+    labels = np.unique(drawn.treatment[here], return_inverse=True)[1]
+    return compare_all(layouts, drawn.y[here], labels, stratum[here])
+
+
+def _square(drawn: Drawn) -> LayoutTest:
+    size = int(drawn.row.max()) + 1
+    t = np.unique(drawn.treatment).size
+    if not drawn.y.size == size**2 == t**2 or int(drawn.column.max()) + 1 != size:
+        return NO_TEST  # several squares, or bins that were never there
+    order = np.lexsort((drawn.column, drawn.row))
+    labels = np.unique(drawn.treatment, return_inverse=True)[1][order].astype(np.uint8)
+    y = drawn.y[order].reshape(size, size)
+    squares, exact, floor = _squares(labels.tobytes(), np.isnan(y).tobytes(), size)
+    return compare_all_in_square(y, labels.reshape(size, size), squares, exact, floor)
+
+
+@lru_cache(maxsize=8)
+def _squares(labels: bytes, lost: bytes, size: int) -> tuple[Labels, bool, float]:
+    square = np.frombuffer(labels, dtype=np.uint8).reshape(size, size)
+    return shuffled_squares(square, np.frombuffer(lost, dtype=bool).reshape(size, size))
