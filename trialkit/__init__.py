@@ -4,10 +4,11 @@ The way through, one function an arrow::
 
     load_trial -> bin_values -> fit_bins -> compare -> judge        readings to verdicts
     analyse                                                         all of it on a folder
+    precision, plan_trial, simulate_trial                           before the first bin is filled
     write_report                                                    the notebook, the page, results.json
 
 The rooms: ``intake`` opens files, ``outcomes`` makes one value a bin, ``models`` fits, ``contrasts`` compares,
-``verdicts`` judges, ``report`` draws, rounds and words; ``numerics`` computes below them all and ``records`` holds
+``verdicts`` judges, ``report`` draws, rounds and words, ``planning`` comes before them all; ``numerics`` computes below them all and ``records`` holds
 what they hand each other. Names are loaded on first use, so ``import trialkit`` costs nothing.
 """
 
@@ -28,9 +29,24 @@ _HOME = {
     "fit_mixed": "models",
     "judge": "verdicts",
     "load_trial": "intake",
+    "plan_trial": "planning",
+    "precision": "planning.precision",
+    "simulate_trial": "simulate",
     "write_report": "workflow",
 }
-_ROOMS = ("contrasts", "intake", "models", "numerics", "outcomes", "records", "report", "verdicts", "workflow")
+_ROOMS = (
+    "contrasts",
+    "intake",
+    "models",
+    "numerics",
+    "outcomes",
+    "planning",
+    "records",
+    "report",
+    "simulate",
+    "verdicts",
+    "workflow",
+)
 
 __all__ = sorted(_HOME)
 
