@@ -7,9 +7,10 @@ The way through, one function an arrow::
     precision, plan_trial, simulate_trial                           before the first bin is filled
     write_report                                                    the notebook, the page, results.json
 
-The rooms: ``intake`` opens files, ``outcomes`` makes one value a bin, ``models`` fits, ``contrasts`` compares,
-``verdicts`` judges, ``report`` draws, rounds and words, ``planning`` comes before them all; ``numerics`` computes below them all and ``records`` holds
-what they hand each other. Names are loaded on first use, so ``import trialkit`` costs nothing.
+The rooms: ``planning`` comes before the readings; ``intake`` opens files, ``outcomes`` makes one value a bin,
+``models`` fits, ``contrasts`` compares, ``verdicts`` judges, ``report`` draws, rounds and words; ``numerics`` computes
+below them all and ``records`` holds what they hand each other. Names are loaded on first use, so ``import trialkit``
+costs nothing.
 """
 
 from __future__ import annotations
