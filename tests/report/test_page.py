@@ -89,6 +89,7 @@ def test_a_page_is_well_built(page: str, handout: str) -> None:
 def test_the_sections_come_in_their_order(page: str) -> None:
     headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page)
     assert headings == [
+        "How fair the comparison was",
         "The effects in numbers",
         "What was compared",
         "How sure, and why",

@@ -13,7 +13,7 @@ from trialkit import report
 from trialkit.records import Answer, Refusal, SecondOpinion, Treatment, Trial, read_only
 from trialkit.report import cautions
 from trialkit.report.cautions import caution_lines
-from trialkit.report.certainty import BASE_RATE, certainty_lines
+from trialkit.report.certainty import certainty_lines
 from trialkit.report.compared import compared_lines, fairness_lines
 from trialkit.report.limits import limit_lines
 from trialkit.report.methods import fit_sentences, methods_text
@@ -126,12 +126,6 @@ def test_how_sure(make: SimpleNamespace) -> None:
         "How far bins scatter was judged from 6 degrees of freedom, after what 4 blocks differ by was taken out."
         in lines
     )
-
-
-def test_the_base_rate_comes_with_a_live_culture_only(make: SimpleNamespace) -> None:
-    assert BASE_RATE in report.how_sure(make.analysis()).text
-    plan = make.plan(treatments=(Treatment("water only", "water"), Treatment("turned", "other")))
-    assert BASE_RATE not in report.how_sure(make.analysis(plan=plan)).text
 
 
 def test_no_range_is_claimed_where_there_is_none(make: SimpleNamespace) -> None:

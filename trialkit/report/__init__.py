@@ -1,9 +1,9 @@
 """The front desk: the only room that draws, rounds and makes sentences.
 
-In a notebook, in the order of the page: ``opening``, ``answer``, ``main_figure``, ``effects``, ``what_was_compared``,
-``how_sure``, ``cannot_tell``, ``odd_readings``, ``take_care``, ``methods_paragraph``, ``appendix``; then
-``write_results``, ``write_tables``, ``write_figures``. The command calls ``produce``, made of ``execute``,
-``write_page``, ``write_handout`` and ``write_pdf``. Names are loaded on first use.
+In a notebook, in the order of the page: ``opening``, ``answer``, ``main_figure``, ``fairness``, ``effects``,
+``what_was_compared``, ``how_sure``, ``cannot_tell``, ``odd_readings``, ``take_care``, ``methods_paragraph``,
+``appendix``; then ``write_results``, ``write_tables``, ``write_figures``. The command calls ``produce``, made of
+``execute``, ``write_page``, ``write_handout`` and ``write_pdf``. Names are loaded on first use.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ _HOME = {
     "draw_figures": "figures",
     "effects": "sections",
     "execute": "notebook",
+    "fairness": "sections",
     "figure_of": "figures",
     "how_sure": "sections",
     "in_short": "front",

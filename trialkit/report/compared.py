@@ -22,7 +22,7 @@ DRAWN = {"by seed": "The layout was drawn by seed{seed}.", "by lot": "The layout
 
 
 def compared_lines(analysis: Analysis) -> tuple[str, ...]:
-    """Layout, days, outcomes, and the differences between arms that a reader must know before reading effects."""
+    """Layout, days and roles of the outcomes."""
     trial, plan = analysis.trial, analysis.trial.plan
     blocks = dict.fromkeys(item.block for item in trial.bins if item.block)
     lines = [LAYOUTS[plan.layout.kind].format(blocks=counted(len(blocks), "block"))]
@@ -39,7 +39,7 @@ def compared_lines(analysis: Analysis) -> tuple[str, ...]:
         names = [outcome_noun(answer) for answer in analysis.answers if answer.role == role]
         if names:
             lines.append(f"{words}: {listed(names)}.")
-    return (*lines, *fairness_lines(analysis))
+    return tuple(lines)
 
 
 def fairness_lines(analysis: Analysis) -> tuple[str, ...]:

@@ -7,6 +7,7 @@ from trialkit.report.answers import main_answer, short_answer, unclaimed_sentenc
 from trialkit.report.certainty import reading_line
 from trialkit.report.compared import fairness_lines
 from trialkit.report.limits import short_limits
+from trialkit.report.partition_words import partition_sentences
 from trialkit.report.passages import NOTHING, Passage, box, bullets, counted, element, join, listed, paragraph
 from trialkit.report.reach import reach_sentences
 from trialkit.report.robustness import survives
@@ -39,14 +40,19 @@ def opening(analysis: Analysis) -> Passage:
 
 def answer(analysis: Analysis) -> Passage:
     """One sentence a claim with the lines that belong to it; without a claim, one sentence a comparison."""
+    split = partition_sentences(analysis)
+    styles = ("", "small")
+    apart = box((paragraph(*pair) for pair in zip(split, styles, strict=False)), "section", "claim apart")
     if analysis.verdicts:
-        return join(_claim_box(verdict, analysis) for verdict in analysis.verdicts)
+        boxes = [_claim_box(verdict, analysis) for verdict in analysis.verdicts]
+        return join([*boxes, apart] if split else boxes)
     first, sentences = unclaimed_sentences(analysis)
-    return box(
+    told = box(
         [paragraph(first, "lead"), *(paragraph(sentence, "sentence") for sentence in sentences)],
         "section",
         "claim plain",
     )
+    return join([told, apart] if split else [told])
 
 
 def _claim_box(verdict: Verdict, analysis: Analysis) -> Passage:

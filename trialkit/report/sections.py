@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from types import MappingProxyType
 
 from trialkit.records import Analysis
+from trialkit.report.arms_apart import exaggeration_sentence, fairness_sentences
 from trialkit.report.back_pages import findings_passage
 from trialkit.report.cautions import caution_lines
 from trialkit.report.certainty import certainty_lines, other_trials
@@ -17,6 +18,19 @@ from trialkit.report.figures import figure_of
 from trialkit.report.limits import limit_lines
 from trialkit.report.methods import methods_text
 from trialkit.report.passages import NOTHING, Passage, box, bullets, join, paragraph
+
+
+def fairness(analysis: Analysis) -> Passage:
+    """In what the arms differ besides the thing on trial, with sizes; what other trials found; how small trials
+    flatter. It stands before the effects."""
+    lines = fairness_sentences(analysis)
+    tail = (exaggeration_sentence(analysis), other_trials(analysis))
+    rough = "The sizes are rough: they say what such a difference could do, and nothing here was corrected by them."
+    return join([
+        bullets(lines) if lines else paragraph("By the files, the arms differ in nothing but the thing on trial."),
+        paragraph(rough, "small") if any("multipl" in line or "times as fast" in line for line in lines) else NOTHING,
+        box([paragraph(line) for line in tail if line], "div", "aside") if any(tail) else NOTHING,
+    ])  # fmt: skip
 
 
 def effects(analysis: Analysis) -> Passage:
@@ -42,12 +56,7 @@ def what_was_compared(analysis: Analysis, drawn: Mapping[str, Drawing] = Mapping
 
 def how_sure(analysis: Analysis, drawn: Mapping[str, Drawing] = MappingProxyType({})) -> Passage:
     """How sure, and why; with the figure of what happens when one thing is changed."""
-    other = other_trials(analysis)
-    return join([
-        bullets(certainty_lines(analysis)),
-        figure_of("repeats", drawn),
-        box([paragraph(other)], "div", "aside") if other else NOTHING,
-    ])  # fmt: skip
+    return join([bullets(certainty_lines(analysis)), figure_of("repeats", drawn)])
 
 
 def cannot_tell(analysis: Analysis) -> Passage:
