@@ -31,7 +31,8 @@ class Table:
 
     def __init__(self, frame: Any) -> None:
         names = getattr(frame, "columns", None)
-        self.names = tuple(frame) if names is None else tuple(names)
+        columns = frame if names is None else names
+        self.names = tuple(columns.tolist() if hasattr(columns, "tolist") else columns)
         self._frame = frame
         self._read: dict[str, NDArray[Any]] = {}
         self._factors: dict[str, Factor] = {}
@@ -125,12 +126,10 @@ class Table:
 
     def groups(self, names: Term) -> NDArray[np.intp]:
         """One code for each combination of these columns that occurs."""
-        codes = np.zeros(self.rows, dtype=np.intp)
-        for name in names:
+        codes = self.factor(names[0]).codes
+        for name in names[1:]:
             factor = self.factor(name)
-            codes = codes * len(factor.levels) + factor.codes
-            if len(names) > 1:
-                codes = np.unique(codes, return_inverse=True)[1].ravel()
+            codes = np.unique(codes * len(factor.levels) + factor.codes, return_inverse=True)[1].ravel()
         return codes
 
 

@@ -176,16 +176,18 @@ def _check_terms(terms: Sequence[Term], variables: Mapping[str, Factor | Slope])
 
 
 def _check_rank(design: FixedDesign) -> None:
-    size = np.sqrt((design.x**2).sum(axis=0))
+    x = design.x
+    p = x.shape[1]
+    products = x.T @ x
+    size = np.sqrt(products.diagonal())
     size[size == 0.0] = 1.0
-    p = design.x.shape[1]
-    scaled = design.x / size
     # The Cholesky factor is the triangle of QR at half its digits: enough for all but nearly dependent columns.
-    triangle, failed = linalg.lapack.dpotrf(scaled.T @ scaled)
+    triangle, failed = linalg.lapack.dpotrf(products / (size[:, None] * size))
     if not failed and triangle.diagonal().min() > _CLEARLY_INDEPENDENT:
         return
+    scaled = x / size
     triangle = np.linalg.qr(scaled, mode="r")
-    if design.x.shape[0] >= p and np.min(np.abs(np.diag(triangle))) > _RANK_TOLERANCE:
+    if x.shape[0] >= p and np.min(np.abs(np.diag(triangle))) > _RANK_TOLERANCE:
         return
     singular = np.linalg.svd(scaled, compute_uv=False)
     empty = [text for term in design.terms for text in _empty_cells(term, design.variables)]

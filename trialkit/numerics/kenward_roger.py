@@ -17,6 +17,7 @@ from scipy import special
 
 from trialkit.errors import DesignError
 from trialkit.numerics.reml import RemlFit
+from trialkit.numerics.variance_structures import positive_inverse
 
 Array = NDArray[np.float64]
 
@@ -69,7 +70,7 @@ def small_sample(fit: RemlFit) -> SmallSample:
     weights = _inverse(fit.information)
     # Q_rs − P_r Φ P_s = C_r' W⁻¹ C_s with C_r = N'G_rV⁻¹X: the same, without subtracting near-equal numbers.
     c = fit.basis.T @ shared  # C_r Φ
-    w_inverse = np.linalg.inv(fit.basis.T @ fit.structure.covariance(fit.theta) @ fit.basis)
+    w_inverse = positive_inverse(fit.basis.T @ fit.structure.covariance(fit.theta) @ fit.basis)
     p = fit.x.shape[1]
     mixed = weights @ (w_inverse @ c).reshape(weights.shape[0], -1)  # Σ_s W_rs W⁻¹C_s Φ
     bias = c.reshape(-1, p).T @ mixed.reshape(-1, p)
@@ -109,13 +110,14 @@ def joint_test(small: SmallSample, rows: ArrayLike) -> TermTest:
     contrasts = np.atleast_2d(np.asarray(rows, dtype=float))
     count = contrasts.shape[0]
     forms = contrasts @ small.forms @ contrasts.T  # (R + 2, L, L)
-    turned = np.linalg.inv(forms[0]) @ forms[2:]  # (R, L, L)
+    inverse, inverse_adjusted = np.linalg.inv(forms[:2])
+    turned = inverse @ forms[2:]  # (R, L, L)
     traces = turned.diagonal(axis1=1, axis2=2).sum(axis=1)
     a1 = float(traces @ small.weights @ traces)
     flat, crossed = turned.reshape(len(turned), -1), turned.transpose(0, 2, 1).reshape(len(turned), -1)
     a2 = float((small.weights * (flat @ crossed.T)).sum())
     estimate = contrasts @ small.beta
-    plain_f = float(estimate @ np.linalg.solve(forms[1], estimate)) / count
+    plain_f = float(estimate @ inverse_adjusted @ estimate) / count
     if a2 <= 1e-12:
         return TermTest(plain_f, count, float("inf"), float(special.chdtrc(count, count * plain_f)))
     rough = 2.0 * count / a2

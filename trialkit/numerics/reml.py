@@ -10,6 +10,7 @@ Roger 1997 (Biometrics 53:983).
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,7 +20,7 @@ from scipy import linalg
 from trialkit.errors import DesignError
 from trialkit.numerics.reml_search import DOMAIN_EDGE, maximise
 from trialkit.numerics.residual_likelihood import ResidualLikelihood, residual_likelihood
-from trialkit.numerics.variance_structures import VarianceStructure
+from trialkit.numerics.variance_structures import VarianceStructure, positive_inverse
 
 Array = NDArray[np.float64]
 
@@ -90,7 +91,7 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     basis = q[:, p:]
     z = basis.T @ residual
     variance = float(z @ z) / z.size
-    if variance <= 1e-24 * max(float(response @ response) / n, np.finfo(float).tiny):
+    if variance <= 1e-24 * max(float(response @ response) / n, sys.float_info.min):
         raise DesignError(
             "The fixed terms reproduce the response exactly, so there is no error to measure it by. "
             "Check that the response is a measured column that varies between rows of the same kind."
@@ -105,12 +106,11 @@ def fit_reml(y: ArrayLike, x: ArrayLike, structure: VarianceStructure, *, bounde
     found = maximise(likelihood, bounded=bounded)
     theta = found.theta * variance
     v = structure.covariance(theta)
-    v_inverse = np.linalg.inv(v)
-    v_inverse = 0.5 * (v_inverse + v_inverse.T)
+    v_inverse = positive_inverse(v)
     weighted = v_inverse @ scaled_x
-    phi_scaled = np.linalg.inv(scaled_x.T @ weighted)
+    phi_scaled = positive_inverse(scaled_x.T @ weighted)
     beta = start + phi_scaled @ (weighted.T @ residual) / size
-    phi = 0.5 * (phi_scaled + phi_scaled.T) / (size[:, None] * size)
+    phi = phi_scaled / (size[:, None] * size)
     for array in (theta, beta, phi, v_inverse):
         array.setflags(write=False)
     minus_two_log = (

@@ -21,6 +21,7 @@ from trialkit.numerics.residual_likelihood import ResidualLikelihood, Strata
 Array = NDArray[np.float64]
 
 DOMAIN_EDGE = 1e-4  # smallest eigenvalue of V allowed, in residual variances
+_RATIOS = np.concatenate([[0.0], np.logspace(-7, 7, 85)])  # where a single ratio of variances is first looked for
 _NO_WORSE = 1e-8  # in −2ℓ: far below anything that can be seen in an estimate
 
 
@@ -64,7 +65,7 @@ def _solve_mean_squares(strata: Strata, bounded: bool) -> Array | None:
     a = strata.eigenvalues
     if a.shape[0] != a.shape[1] or strata.known is not None:
         return None
-    theta: Array = np.linalg.solve(a.T, strata.mean_squares)
+    theta = np.asarray(np.linalg.solve(a.T, strata.mean_squares), dtype=np.float64)
     if not min(theta[r] for r in strata.structure.residual) > 1e-14:
         return None
     if theta.min() >= 0.0:
@@ -74,19 +75,21 @@ def _solve_mean_squares(strata: Strata, bounded: bool) -> Array | None:
 
 def _one_ratio(strata: Strata, bounded: bool) -> Maximum:
     d = strata.eigenvalues[strata.structure.design[0]]
-    m, counts, squares = strata.contrasts, strata.counts, strata.mean_squares
-    largest = float(np.linalg.eigvalsh(strata.structure.matrices[strata.structure.design[0]])[-1])
-    least = 0.0 if bounded else -(1.0 - DOMAIN_EDGE) / largest
+    m, counts = strata.contrasts, strata.counts
+    sums = counts * strata.mean_squares
+    least = 0.0
+    if not bounded:
+        largest = float(np.linalg.eigvalsh(strata.structure.matrices[strata.structure.design[0]])[-1])
+        least = -(1.0 - DOMAIN_EDGE) / largest
 
     def slope(ratio: float) -> float:
         v = 1.0 + ratio * d
-        share = counts * squares / v
-        return float(counts @ (d / v) - m * (share @ (d / v)) / share.sum())
+        pull, share = d / v, sums / v
+        return float(counts @ pull - m * (share @ pull) / share.sum())
 
-    steps = np.concatenate([[0.0], np.logspace(-7, 7, 85) / float(np.max(d))])
-    grid = least + steps
+    grid = least + _RATIOS / float(d.max())
     v = 1.0 + np.multiply.outer(grid, d)
-    value = np.log(v) @ counts + m * np.log((1.0 / v) @ (counts * squares))
+    value = np.log(v) @ counts + m * np.log((1.0 / v) @ sums)
     best = int(np.argmin(value))
     if best == 0 and slope(least) >= 0.0:
         return Maximum(_from_ratio(strata, least), True, True)

@@ -102,8 +102,8 @@ class Strata:
         return np.asarray(0.5 * (self.eigenvalues * self.counts) @ self.eigenvalues.T)
 
     def residual_only_mean_square(self) -> float:
-        others = [r for r in range(self.eigenvalues.shape[0]) if r not in self.structure.residual]
-        bare = (np.abs(self.eigenvalues[others]) < 1e-9).all(axis=0)
+        random = self.eigenvalues[: self.structure.residual[0]]  # residual variances stand last
+        bare = np.abs(random).max(axis=0, initial=0.0) < 1e-9
         return float(self.mean_squares[bare].min(initial=np.inf))
 
 
@@ -191,7 +191,7 @@ def residual_likelihood(z: Array, basis: Array, structure: VarianceStructure, un
     others = [r for r in range(len(parts)) if not (common and r in structure.residual)]
     if len(others) == 1 and common:
         eigenvalues = np.ones((len(parts), z.size))
-        eigenvalues[others[0]], rotation = np.linalg.eigh(parts[others[0]])
+        eigenvalues[others[0]], rotation, _ = linalg.lapack.dsyevd(parts[others[0]])
         return _grouped(structure, eigenvalues, rotation.T @ z, known is not None)
     rotation = _common_rotation(parts[others])
     if rotation is None:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import linalg
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -67,6 +68,18 @@ class VarianceStructure:
         if self.known is not None:
             np.einsum("ii->i", v)[:] += self.known
         return np.asarray(v)
+
+
+def positive_inverse(matrix: Array) -> Array:
+    """Inverse of a symmetric positive definite matrix, symmetric to the last digit."""
+    factor, failed = linalg.lapack.dpotrf(matrix, lower=1)
+    if failed:  # not quite positive: a known variance of zero, or rounding
+        inverse = np.linalg.inv(matrix)
+        return 0.5 * (inverse + inverse.T)
+    lower = linalg.lapack.dpotri(factor, lower=1)[0]  # zero above the diagonal, as dpotrf left it
+    full = lower + lower.T
+    np.einsum("ii->i", full)[:] *= 0.5
+    return np.asarray(full)
 
 
 def variance_structure(
