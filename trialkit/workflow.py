@@ -19,6 +19,7 @@ from trialkit.contrasts import (
     compare_factors,
     compare_level,
     compare_ratios,
+    levels_of,
     partition,
     rerandomise,
 )
@@ -83,6 +84,7 @@ def conclude(
             tested[name][1],
             compare_factors(fits[name]),
             partition(fits[name]),
+            levels_of(values[name]),
         )
         for name in values
     )

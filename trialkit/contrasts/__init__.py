@@ -1,10 +1,10 @@
 """A fit to comparisons with simultaneous intervals.
 
 ``compare(fit)`` all comparisons the plan asks for, ``compare_pair`` one of them (or one more), ``compare_level`` one
-treatment by itself, ``compare_factors`` what each factor does and how factors act together, ``partition`` a whole
-effect in its steps, ``adjust_secondary`` Holm over the secondary outcomes, ``rerandomise`` the layout drawn again,
-``survives`` whether a verdict holds when one thing is changed (``compare_again`` and ``compare_ratios`` give the
-changed answers).
+treatment by itself, ``levels_of`` every one of them (times), ``compare_factors`` what each factor does and how
+factors act together, ``partition`` a whole effect in its steps, ``adjust_secondary`` Holm over the secondary
+outcomes, ``rerandomise`` the layout drawn again, ``survives`` whether a verdict holds when one thing is changed
+(``compare_again`` and ``compare_ratios`` give the changed answers).
 """
 
 from trialkit.contrasts.compare import compare, compare_again, compare_pair
@@ -15,6 +15,7 @@ from trialkit.contrasts.partition import partition
 from trialkit.contrasts.rerandomise import rerandomise
 from trialkit.contrasts.secondary import adjust_secondary
 from trialkit.contrasts.survives import Survival, survives
+from trialkit.contrasts.times import levels_of
 
 __all__ = [
     "Survival",
@@ -25,6 +26,7 @@ __all__ = [
     "compare_level",
     "compare_pair",
     "compare_ratios",
+    "levels_of",
     "partition",
     "rerandomise",
     "survives",

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from trialkit.contrasts.families import Family, Pair, critical_t, families_of, pairs_asked
 from trialkit.contrasts.shown import margin_level, shown, shown_interval
+from trialkit.contrasts.times import compare_times
 from trialkit.errors import DesignError, nearest_name
 from trialkit.numerics.turning import inverted
 from trialkit.records import Comparison, Fit, Refusal
@@ -61,6 +62,8 @@ def compare_pair(fit: Fit | Refusal, treatment: str, against: str) -> Comparison
 
 
 def _compared(fit: Fit, pairs: tuple[Pair, ...], *, with_p: bool = True) -> tuple[Comparison | Refusal, ...]:
+    if fit.method == "draws":
+        return compare_times(fit, pairs)
     position = {name: i for i, name in enumerate(fit.treatments)}
     known: dict[Pair, Comparison | Refusal] = {}
     for family in families_of(fit, pairs, with_p=with_p):

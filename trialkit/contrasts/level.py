@@ -6,7 +6,9 @@ import numpy as np
 
 from trialkit.contrasts.families import critical_t
 from trialkit.contrasts.shown import margin_level, shown, shown_interval
+from trialkit.contrasts.times import level_of_times
 from trialkit.errors import DesignError, nearest_name
+from trialkit.numerics.time_windows import is_watched
 from trialkit.records import BinValues, Comparison, Refusal
 
 
@@ -15,13 +17,16 @@ def compare_level(values: BinValues, treatment: str) -> Comparison | Refusal:
 
     Blocks stay in: the claim speaks of bins anywhere, so what blocks differ by belongs to its uncertainty. No other
     comparison shares the interval, and it is not adjusted. A Refusal with fewer than two bins, or with bins that do
-    not differ at all. DesignError for a name that is no treatment.
+    not differ at all; times known between visits go by ``contrasts.times``. DesignError for a name that is no
+    treatment.
     """
     names = tuple(dict.fromkeys(value.treatment for value in values.values))
     if treatment not in names:
         near = nearest_name(treatment, names)
         hint = f' Nearest is "{near}".' if near else ""
         raise DesignError(f'found the treatment "{treatment}"; expected one of {", ".join(names)}.{hint}')
+    if is_watched(values):
+        return level_of_times(values, treatment)
     outcome, plan = values.outcome, values.plan
     raw = np.array([float(v.value) for v in values.values if v.treatment == treatment and v.value is not None])
     reason = None

@@ -13,6 +13,8 @@ from trialkit.models.latin_square import fit_latin_square
 from trialkit.models.layout_checks import layout_problems, site_notes, site_problems
 from trialkit.models.measured import Measured, measured
 from trialkit.models.split_plot import fit_split_plot
+from trialkit.models.times import fit_times
+from trialkit.numerics.time_windows import is_watched
 from trialkit.records import BinValues, Fit, Refusal
 
 Variances = Literal["common", "by treatment"]
@@ -37,6 +39,8 @@ def fit_bins(values: BinValues | Refusal, *, variances: Variances | None = None)
     ``variances`` overrides the plan and the default rule (by treatment from 5 bins an arm in a completely random
     layout, from 6 complete blocks in blocks; common below).
 
+    Times known between visits keep the bins that never finished: see ``models.times``.
+
     Values are taken on ``values.outcome.scale``. Bins without a value are left out and named in ``Fit.notes``; pairs
     that cannot be estimated are NaN and explained in ``Fit.refused``. What cannot be answered at all comes back as a
     ``Refusal`` of stage "models"; values that were refused earlier travel on as they are. DesignError for an unknown
@@ -51,6 +55,13 @@ def fit_bins(values: BinValues | Refusal, *, variances: Variances | None = None)
     found = measured(values)
     if isinstance(found, Refusal):
         return found
+    if is_watched(values):
+        return fit_times(found, lambda: _fit_layout(found, variances))
+    return _fit_layout(found, variances)
+
+
+def _fit_layout(found: Measured, variances: Variances | None) -> Fit | Refusal:
+    values = found.values
     problems = layout_problems(found) + site_problems(found)
     if problems:
         return found.refusal(*problems)

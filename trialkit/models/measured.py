@@ -131,7 +131,7 @@ def _left_out(values: BinValues) -> tuple[str, ...]:
         f"Bin {v.bin} ({v.treatment}) has no value and is left out"
         f"{'' if not v.reason else ': ' + v.reason.rstrip('.')}."
         for v in values.values
-        if v.value is None
+        if v.value is None and not v.censored
     )
 
 

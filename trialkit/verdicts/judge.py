@@ -49,6 +49,9 @@ def judge(comparison: Comparison | Refusal, claim: Claim, *, plan: Plan | None =
     if found.no_effect is not None:
         beyond = 1 if found.low > found.no_effect else -1 if found.high < found.no_effect else 0
     call = call_of(facts, possible)
+    too_weak = _too_weak(asked, is_one_sided(found))
+    if too_weak and call != "cannot_tell":
+        call = "cannot_tell"
     return Verdict(
         claim=claim,
         call=call,
@@ -58,6 +61,7 @@ def judge(comparison: Comparison | Refusal, claim: Claim, *, plan: Plan | None =
         beyond_no_effect=beyond,
         inside_margin=None if found.margin is None else facts["inside_margin"],
         stated_before_data=_stated_before(claim, asked.plan if plan is None else plan),
+        reasons=(too_weak,) if too_weak else (),
         could_show=could_show(asked, claim, interval) if call == "cannot_tell" else None,
     )
 
@@ -95,6 +99,24 @@ def _intervals(comparison: Comparison, claim: Claim) -> tuple[Interval, Interval
             f"claim{'' if len(others) == 1 else 's'}; it is for a file with exactly one claim. Remove it."
         )
     return comparison.alone, comparison.margin_alone
+
+
+def _too_weak(comparison: Comparison, one_sided: bool) -> str:
+    """Why a bound with a confidence of its own settles nothing, as a sentence; empty where it may.
+
+    A two-sided interval errs on the claim's side in half of α only, so a bound must hold as often: 97.5 % at 95 %.
+    """
+    level, attained = comparison.plan.level, comparison.level_attained
+    if attained is None:
+        return ""
+    needed = 0.5 * (1.0 + level) if one_sided else level
+    if attained >= needed - 1e-12:
+        return ""
+    what = "This bound" if one_sided else "This range"
+    return (
+        f"{what} holds with confidence {100 * attained:.3g} % only, which comes from the number of bins; at least "
+        f"{100 * needed:.4g} % is asked for here, so it settles no claim."
+    )
 
 
 def _stated_before(claim: Claim, plan: Plan) -> bool:
