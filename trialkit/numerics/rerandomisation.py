@@ -29,6 +29,7 @@ from math import factorial, prod
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trialkit.numerics.strata import inverse_of_counts
 from trialkit.records import read_only
 
 Array = NDArray[np.float64]
@@ -147,7 +148,7 @@ def compare_all(layouts: DrawnLayouts | None, y: ArrayLike, labels: ArrayLike, s
     np.add.at(counts, (codes, place), 1.0)
     bins = counts.sum(axis=0)
     information = np.diag(counts.sum(axis=1)) - (counts / np.maximum(bins, 1.0)) @ counts.T
-    return _sum_of_squares_test(layouts, deviation, codes, np.linalg.pinv(information, rcond=1e-10))
+    return _sum_of_squares_test(layouts, deviation, codes, inverse_of_counts(information))
 
 
 def _sum_of_squares_test(layouts: DrawnLayouts, deviation: Array, codes: Codes, inverse: Array) -> LayoutTest:

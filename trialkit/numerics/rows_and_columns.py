@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trialkit.numerics.strata import StrataDesign
+from trialkit.numerics.strata import StrataDesign, inverse_of_counts
 from trialkit.records import read_only
 
 Array = NDArray[np.float64]
@@ -65,7 +65,7 @@ def square_design(treatment: ArrayLike, row: ArrayLike, column: ArrayLike, *, tr
     error = identity - everything
     adjusted = (identity - lines) @ x
     information = x.T @ adjusted
-    inverse = np.linalg.pinv(information, rcond=1e-10, hermitian=True)
+    inverse = inverse_of_counts(information)
     reach = information @ inverse
     eye = np.eye(treatments)
     contrast = eye[:, None, :] - eye[None, :, :]

@@ -35,6 +35,7 @@ from trialkit.records import read_only
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
+_NOTHING = 1e-9
 
 
 @dataclass(frozen=True, eq=False)
@@ -190,6 +191,16 @@ def fit_strata(design: StrataDesign, y: ArrayLike) -> StrataFit:
         f=read_only(f),
         p=read_only(p),
     )
+
+
+def inverse_of_counts(matrix: Array) -> Array:
+    """Generalised inverse of a symmetric matrix made of numbers of bins, whose eigenvalues are zero or of order one.
+
+    The bound is absolute: a matrix that is all rounding has no inverse but zero.
+    """
+    values, vectors = np.linalg.eigh(0.5 * (matrix + matrix.T))
+    kept = values > _NOTHING
+    return np.asarray((vectors[:, kept] / values[kept]) @ vectors[:, kept].T)
 
 
 def _codes(name: str, codes: ArrayLike) -> Codes:

@@ -22,7 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trialkit.numerics.strata import StrataDesign
+from trialkit.numerics.strata import StrataDesign, inverse_of_counts
 from trialkit.records import read_only
 
 Array = NDArray[np.float64]
@@ -110,7 +110,7 @@ def blocks_and_treatments(treatment: ArrayLike, block: ArrayLike, treatments: in
             rank += 1
     fixed = x - z @ np.linalg.lstsq(z, x, rcond=None)[0]
     information = x.T @ fixed
-    reach = information @ np.linalg.pinv(information, rcond=1e-10, hermitian=True)
+    reach = information @ inverse_of_counts(information)
     eye = np.eye(treatments)
     contrast = eye[:, None, :] - eye[None, :, :]
     told = np.abs(contrast @ reach - contrast).max(axis=2) < 1e-9
