@@ -4,7 +4,7 @@ from trialkit.intake.check import Checked, CheckSummary, check_trial
 from trialkit.intake.columns import BINS, READINGS, Column
 from trialkit.intake.folder import new_trial
 from trialkit.intake.form import blank_workbook, workbook_bytes, write_workbook
-from trialkit.intake.gate import load_trial
+from trialkit.intake.gate import load_trial, read_plan
 from trialkit.intake.progress import Progress
 from trialkit.intake.reshape import Reshaped, reshape_wide
 from trialkit.intake.schema import datapackage
@@ -23,6 +23,7 @@ __all__ = [
     "datapackage",
     "load_trial",
     "new_trial",
+    "read_plan",
     "reshape_wide",
     "summarise_check",
     "workbook_bytes",

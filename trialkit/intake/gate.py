@@ -16,14 +16,14 @@ from trialkit.intake.binsfile import (
     bins_from_readings,
     judge_agreement,
 )
-from trialkit.intake.claims import settle_stated
+from trialkit.intake.claims import judge_trial_file, known_treatments, make_plan, settle_stated
 from trialkit.intake.desk import Desk
 from trialkit.intake.every_rule import apply_rules
 from trialkit.intake.folder import find_files
 from trialkit.intake.merge import Visits, join_visits, set_aside_rows
 from trialkit.intake.plans import find_plan
 from trialkit.intake.rows import Rows, count_days, find_starts, first_date, join_files, missing_days, unknown_bins
-from trialkit.intake.tables import open_books, read_plan, read_tables
+from trialkit.intake.tables import open_books, take_plan, take_tables
 from trialkit.intake.wording import one_of
 from trialkit.records import Bin, Finding, Plan, Readings, SetAside, Trial, read_only
 
@@ -59,6 +59,24 @@ def load_trial(path: str | Path, control: str | None = None) -> Trial:
     return replace(trial, findings=desk.in_order())
 
 
+def read_plan(path: str | Path) -> Plan | None:
+    """The plan that a folder states, in trial.toml or the workbook; None where it states none. Bins are not looked at.
+
+    Raises TemplateError with every finding where the plan is wrong.
+    """
+    files, _ = find_files(path)
+    desk = Desk(replace(files, readings=[], bins=None))
+    open_books(desk)
+    take_plan(desk)
+    plan = None
+    if desk.trial_file is not None:
+        desk.findings += judge_trial_file(desk.trial_file, ())
+        plan = make_plan(desk.trial_file, known_treatments(desk.trial_file, ()), has_blocks=False)
+    if desk.has_errors():
+        raise TemplateError(desk.in_order(), desk.rows)
+    return plan
+
+
 def go_through(path: str | Path, control: str | None) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
     """Read and judge everything. The trial is None where an error stands against it; the bins are those known."""
     files, findings = find_files(path)
@@ -69,8 +87,8 @@ def go_through(path: str | Path, control: str | None) -> tuple[Desk, Trial | Non
     open_books(desk)
     if not (files.trial or files.bins or files.readings or desk.books):
         return desk, None, ()
-    read_plan(desk)
-    read_tables(desk)
+    take_plan(desk)
+    take_tables(desk)
     return _put_together(desk, control)
 
 

@@ -33,7 +33,7 @@ def match_headings(
                 "heading-twice",
                 f'"{name}" stands over columns {where}',
                 "expected every heading once",
-                "Give sub-samples a row each, or turn the sheet with trialkit.intake.reshape_wide.",
+                "Give sub-samples a row each, or turn the sheet with: trialkit reshape FILE",
             )
     filled: dict[str, str] = {}
     for index, heading in used.items():

@@ -53,7 +53,7 @@ def open_books(desk: Desk) -> None:
     desk.with_plan = files.trial is not None or (whole is not None and says_plan(whole))
 
 
-def read_plan(desk: Desk) -> None:
+def take_plan(desk: Desk) -> None:
     """The plan: that of trial.toml, or that of the workbook; standing in both it is an error."""
     book = desk.books.get(desk.files.workbook) if desk.files.workbook is not None else None
     if book is not None and says_plan(book):
@@ -79,7 +79,7 @@ def read_plan(desk: Desk) -> None:
         desk.findings += findings
 
 
-def read_tables(desk: Desk) -> None:
+def take_tables(desk: Desk) -> None:
     """Bins and readings, from wherever they stand."""
     files = desk.files
     book = desk.books.get(files.workbook) if files.workbook is not None else None
