@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import replace
 from datetime import date
 from types import SimpleNamespace
@@ -55,6 +56,20 @@ PH = Outcome("ph", "pH", "", "identity", 0, "", "", "")
 DAYS = Outcome("days_to_threshold", "time to the threshold", "days", "log", -1, "", "", "")
 SCORE = Outcome("odour_score", "smell", "", "identity", 1, "", "", "")
 OUTCOMES = {o.name: o for o in (DECAY, LOSS, CN, PH, DAYS, SCORE)}
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    config.addinivalue_line("markers", "browser: needs a Chromium and TRIALKIT_AXE, the path of axe.min.js")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Tests in a browser run where TRIALKIT_AXE names the checker; elsewhere they are not collected."""
+    if os.environ.get("TRIALKIT_AXE"):
+        return
+    left = [item for item in items if item.get_closest_marker("browser") is not None]
+    if left:
+        config.hook.pytest_deselected(items=left)
+        items[:] = [item for item in items if item not in left]
 
 
 def _treatments() -> tuple[Treatment, ...]:

@@ -14,6 +14,7 @@ from typing import Any
 
 import pytest
 
+from trialkit import report
 from trialkit.records import Analysis
 from trialkit.report import pdf
 from trialkit.report.page import page_html, write_handout, write_page
@@ -96,6 +97,7 @@ def test_the_sections_come_in_their_order(page: str) -> None:
         "What this trial cannot tell",
         "Odd readings",
         "Take care",
+        "For a newsletter, to paste",
         "Methods, to paste",
         "Appendix, for a statistician",
     ]
@@ -220,3 +222,9 @@ def test_a_page_is_printed_here_or_the_way_is_told(tmp_path: Path) -> None:
         assert target.read_bytes().startswith(b"%PDF-")
     else:
         assert note is not None and note.startswith("No PDF was made: open report.html")
+
+
+def test_no_name_of_the_front_door_is_that_of_a_module() -> None:
+    """A module, once loaded, would stand in the place of the function of that name."""
+    modules = {path.stem for path in Path(report.__file__).parent.glob("*.py")}
+    assert not modules & set(report.__all__)

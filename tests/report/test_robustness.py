@@ -67,7 +67,7 @@ def test_shuffled_p_stands_beside_the_model(make: SimpleNamespace, tmp_path) -> 
     assert reading_table(analysis).heads[4:6] == ("p", "p, labels shuffled")
     assert reading_table(analysis).shown[0][5] == "0.25"
     assert "p, labels shuffled" not in reading_table(make.analysis()).heads
-    assert "p = 0.005, from all 1,296 layouts" in report.appendix(analysis).text
+    assert "p = 0.00463, from all 1,296 layouts" in report.appendix(analysis).text
     names = {path.name for path in write_tables(analysis, tmp_path)}
     assert {"effects.csv", "sensitivity.csv"} <= names
 

@@ -30,8 +30,8 @@ def shuffled(low: float, high: float, p: float | None, floor: float | None, **ch
 
 def test_where_both_agree_the_p_and_its_least_are_told() -> None:
     assert shuffling_line(shuffled(1.1, 1.3, 0.0286, 0.0286)) == (
-        "Shuffling the labels of live starter and water only as they could have been drawn gives p = 0.029; "
-        "the least it can be with these bins is 0.029."
+        "Shuffling the labels of live starter and water only as they could have been drawn gives p = 0.0286; "
+        "the least it can be with these bins is 0.0286."
     )
     assert shuffling_line(shuffled(0.9, 1.3, 0.31, None)) == (
         "Shuffling the labels of live starter and water only as they could have been drawn gives p = 0.31."
@@ -58,8 +58,8 @@ def test_all_treatments_together() -> None:
     assert together_line(answer) == ""
     exact = replace(answer, rerandomisation=Rerandomisation(0.0046296, 0.0046296, 1296, True))
     assert together_line(exact) == (
-        "All treatments together, labels shuffled as they could have been drawn: p = 0.005, from all 1,296 layouts "
-        "(the least possible is 0.005)."
+        "All treatments together, labels shuffled as they could have been drawn: p = 0.00463, from all 1,296 layouts "
+        "(the least possible is 0.00463)."
     )
     drawn = replace(answer, rerandomisation=Rerandomisation(0.0312, 0.00001, 99999, False, note="Seed 7."))
     assert together_line(drawn).endswith("from 99,999 layouts drawn at random (the least possible is <0.001). Seed 7.")

@@ -1,9 +1,10 @@
 """The front desk: the only room that draws, rounds and makes sentences.
 
 In a notebook, in the order of the page: ``opening``, ``answer``, ``main_figure``, ``fairness``, ``effects``,
-``what_was_compared``, ``how_sure``, ``cannot_tell``, ``odd_readings``, ``take_care``, ``methods_paragraph``,
-``appendix``; then ``write_results``, ``write_tables``, ``write_figures``. The command calls ``produce``, made of
-``execute``, ``write_page``, ``write_handout`` and ``write_pdf``. Names are loaded on first use.
+``what_was_compared``, ``how_sure``, ``cannot_tell``, ``odd_readings``, ``take_care``, ``newsletter``,
+``methods_paragraph``, ``appendix``; then ``write_results``, ``write_tables``, ``write_figures``.
+The command calls ``produce``, made of ``execute``, ``write_page``, ``write_handout``
+and ``write_pdf``. Names are loaded on first use.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ _HOME = {
     "in_short": "front",
     "main_figure": "figures",
     "methods_paragraph": "sections",
+    "newsletter": "sections",
     "odd_readings": "sections",
     "opening": "front",
     "other_figures": "figures",

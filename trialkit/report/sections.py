@@ -17,6 +17,7 @@ from trialkit.report.facts import comparisons
 from trialkit.report.figures import figure_of
 from trialkit.report.limits import limit_lines
 from trialkit.report.methods import methods_text
+from trialkit.report.newsletter_words import newsletter_sentences
 from trialkit.report.passages import NOTHING, Passage, box, bullets, join, paragraph
 
 
@@ -77,3 +78,8 @@ def take_care(analysis: Analysis) -> Passage:
 def methods_paragraph(analysis: Analysis) -> Passage:
     """The methods paragraph to paste."""
     return box([paragraph(methods_text(analysis))], "blockquote", "methods")
+
+
+def newsletter(analysis: Analysis) -> Passage:
+    """Five sentences for a newsletter, to paste."""
+    return box([paragraph(" ".join(newsletter_sentences(analysis)))], "blockquote", "methods")

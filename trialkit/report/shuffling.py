@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from trialkit.records import Answer, Comparison, Rerandomisation
 from trialkit.report.passages import named
-from trialkit.report.rounding import is_shown, p_value, percent
+from trialkit.report.rounding import is_shown, percent, plain
 
 
 def shuffling_line(comparison: Comparison) -> str:
@@ -13,14 +13,19 @@ def shuffling_line(comparison: Comparison) -> str:
     if p is None or not is_shown(p):
         return ""
     pair = f"{named(comparison.treatment)} and {named(comparison.against or '')}"
-    lowest = "" if floor is None else f"; the least it can be with these bins is {p_value(floor)}"
+    lowest = "" if floor is None else f"; the least it can be with these bins is {_shown(floor)}"
     told = f"Shuffling the labels of {pair} as they could have been drawn gives p {_equals(p)}{lowest}."
     return f"{told} {_beside(comparison, p, floor)}".strip()
 
 
 def _equals(p: float) -> str:
-    shown = p_value(p)
+    shown = _shown(p)
     return shown if shown.startswith("<") else f"= {shown}"
+
+
+def _shown(p: float) -> str:
+    """A p that is a count over a count, to three digits: 0.0625 stays what it is in every textbook."""
+    return "<0.001" if p < 0.001 else plain(float(f"{p:.3g}"))
 
 
 def _beside(comparison: Comparison, p: float, floor: float | None) -> str:
@@ -60,7 +65,7 @@ def together_line(answer: Answer) -> str:
     note = f" {found.note}" if found.note else ""
     return (
         f"All treatments together, labels shuffled as they could have been drawn: p {_equals(found.p)}, from "
-        f"{_layouts(found)} (the least possible is {p_value(found.floor)}).{note}"
+        f"{_layouts(found)} (the least possible is {_shown(found.floor)}).{note}"
     )
 
 
