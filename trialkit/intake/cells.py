@@ -68,8 +68,8 @@ def parse_table(table: Table, used: Mapping[int, Heading]) -> tuple[Parsed, list
         name, cells = heading.column.name, table.columns[index]
         complaints: dict[int, Complaint] = {}
         if heading.column.holds_numbers:
-            with_comma += sum("," in text for text in cells.texts)
             values = _numbers(table, index, heading, style, complaints, findings)
+            with_comma += sum("," in text and bool(np.isfinite(values[at])) for at, text in enumerate(cells.texts))
             parsed.numbers[name] = _spread(values, cells)
         elif heading.column.kind == "yes-no":
             parsed.numbers[name] = _spread(_yes_no(cells, complaints), cells)
