@@ -164,7 +164,8 @@ def test_one_whole_plot_a_level_cannot_tell_the_factor(laid_out):
     assert np.isnan(pair(fit, "water, never", "water, weekly")[0])
     reason = (
         "What turning does is judged by whole plots, and these 2 whole plots leave nothing to show how much whole "
-        "plots treated alike differ, however many bins stand in each. One more whole plot of each level would be needed."
+        "plots treated alike differ, however many bins stand in each. One more whole plot of each level would be "
+        "needed."
     )
     assert fit.refused["water, never", "water, weekly"] == (
         f"water, never and water, weekly stand in different whole plots. {reason}"

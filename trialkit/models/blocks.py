@@ -22,7 +22,7 @@ from trialkit.models.measured import Measured, listed
 from trialkit.models.pairs import pairwise_fit, refused_pairs, strata_record
 from trialkit.models.random_blocks import fit_random_blocks
 from trialkit.models.variance_rule import rule_blocks
-from trialkit.numerics.strata import StrataDesign, fit_strata, strata_design
+from trialkit.numerics.strata import StrataDesign, fit_strata, remembered_design
 from trialkit.numerics.unequal_variances import blocks_by_treatment
 from trialkit.records import Fit, Refusal
 
@@ -48,7 +48,7 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
 
     chosen, rule_notes = rule_blocks(found, variances)
     notes += rule_notes
-    design = strata_design(found.treatment, found.block, treatments=len(found.treatments))
+    design = remembered_design(found.treatment, found.block, treatments=len(found.treatments))
     notes += _silent_blocks(found, design)
     blocks_used = tuple(name for name, used in zip(found.blocks, design.informative, strict=True) if used)
     position = {name: i for i, name in enumerate(found.treatments)}

@@ -13,7 +13,7 @@ from trialkit.models.layout_checks import absent_reason, no_error_reason, no_spr
 from trialkit.models.measured import Measured
 from trialkit.models.pairs import pairwise_fit, refused_pairs, strata_record
 from trialkit.models.variance_rule import rule_completely_random
-from trialkit.numerics.strata import fit_strata, strata_design
+from trialkit.numerics.strata import fit_strata, remembered_design
 from trialkit.numerics.unequal_variances import completely_random_by_treatment
 from trialkit.records import Fit, Refusal
 
@@ -46,7 +46,7 @@ def fit_completely_random(found: Measured, variances: Literal["common", "by trea
             return apart
         return replace(apart, factor_terms=apart_terms(found, crossing, pairs.means, pairs.variances))
 
-    design = strata_design(found.treatment, treatments=len(found.treatments))
+    design = remembered_design(found.treatment, treatments=len(found.treatments))
     if design.error_df < 1:
         return found.refusal(no_error_reason(found))
     result = fit_strata(design, found.y)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.records import BinValue, BinValues, Refusal, read_only
+from trialkit.records import BinValues, Refusal, read_only
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,16 +105,14 @@ def measured(values: BinValues) -> Measured | Refusal:
 def _codes(values: BinValues, part: str, within_site: bool) -> tuple[tuple[str, ...], NDArray[np.intp]]:
     """Names of a part of the layout in order of appearance, and (n,) codes of the bins with a value, −1 for none."""
 
-    def name(value: BinValue) -> str | None:
-        own: str | None = getattr(value, part)
-        return own if own is None or not within_site else f"{own} at {value.site}"
-
-    filled = {name(v) for v in values.values if v.value is not None}
-    names = [name(v) for v in values.values]
-    known = tuple(dict.fromkeys(own for own in names if own is not None and own in filled))
-    position = {own: j for j, own in enumerate(known)}
-    codes = [-1 if (own := name(v)) is None else position[own] for v in values.values if v.value is not None]
-    return known, read_only(np.array(codes, dtype=np.intp))
+    names: list[str | None] = [getattr(value, part) for value in values.values]
+    if within_site:
+        names = [None if own is None else f"{own} at {v.site}" for own, v in zip(names, values.values, strict=True)]
+    filled = [name for name, value in zip(names, values.values, strict=True) if value.value is not None]
+    there = set(filled)
+    known = tuple(name for name in dict.fromkeys(names) if name is not None and name in there)
+    position: dict[str | None, int] = {name: j for j, name in enumerate(known)}
+    return known, read_only(np.array([position.get(name, -1) for name in filled], dtype=np.intp))
 
 
 def _treatments(values: BinValues) -> tuple[str, ...]:

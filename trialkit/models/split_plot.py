@@ -14,7 +14,7 @@ from trialkit.models.measured import Measured, listed
 from trialkit.models.pairs import has_spread, refused_pairs
 from trialkit.models.whole_plots import BOUNDED, Between, SplitPlot, WholePlots, between_whole_plots, whole_plots_of
 from trialkit.numerics.factorial import covariance_of, term_f, weighted
-from trialkit.numerics.strata import StrataDesign, StrataFit, fit_strata, strata_design
+from trialkit.numerics.strata import StrataDesign, StrataFit, fit_strata, remembered_design
 from trialkit.records import FactorTerm, Fit, Refusal, read_only
 
 BINS = "bins"
@@ -47,7 +47,7 @@ def fit_split_plot(found: Measured, variances: Literal["common", "by treatment"]
     notes = tuple(absent.values())
     if (variances or found.values.plan.layout.variances) == "by treatment":
         notes += ("In a split plot bins share a whole plot, so one common variance is used in each stratum.",)
-    design = strata_design(found.treatment, part.plot, treatments=len(found.treatments))
+    design = remembered_design(found.treatment, part.plot, treatments=len(found.treatments))
     if design.error_df < 1:
         return found.refusal(_no_error(found), *absent.values())
     inside = fit_strata(design, found.y)

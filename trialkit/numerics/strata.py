@@ -26,6 +26,7 @@ returned as it is.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,6 +37,7 @@ from trialkit.records import read_only
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 _NOTHING = 1e-9
+_REMEMBERED_BINS = 64  # three matrices of so many squared: 100 kB
 
 
 @dataclass(frozen=True, eq=False)
@@ -152,6 +154,19 @@ def strata_design(
         block_projection=read_only(treatments_removed - error),
         n0=(n - overlap) / block_df if block_df > 0 else float("nan"),
     )
+
+
+def remembered_design(treatment: Codes, block: Codes | None = None, *, treatments: int) -> StrataDesign:
+    """``strata_design``, kept for the next outcome that is read on the same bins."""
+    if treatment.size > _REMEMBERED_BINS:
+        return strata_design(treatment, block, treatments=treatments)
+    return _remembered(treatment.tobytes(), None if block is None else block.tobytes(), treatments)
+
+
+@lru_cache(maxsize=256)
+def _remembered(treatment: bytes, block: bytes | None, treatments: int) -> StrataDesign:
+    place = None if block is None else np.frombuffer(block, dtype=np.intp)
+    return strata_design(np.frombuffer(treatment, dtype=np.intp), place, treatments=treatments)
 
 
 def fit_strata(design: StrataDesign, y: ArrayLike) -> StrataFit:
