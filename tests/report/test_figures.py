@@ -156,7 +156,7 @@ def test_repeats_are_drawn_beside_the_answer(make: SimpleNamespace) -> None:
     assert drawing is not None
     assert drawing.alt == (
         "Decay rate with one thing changed at a time. live starter beside water only: 1.23 as analysed; "
-        "1.19 to 1.27 in 8 repeats."
+        "1.19 to 1.27 in 9 repeats."
     )
     assert drawing.caption.endswith("Open marks: the answer to the claim changes.")
     assert draw_repeats(replace(analysis.answers[0], sensitivity=()), analysis) is None

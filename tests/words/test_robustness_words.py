@@ -14,7 +14,7 @@ from trialkit.records import (
     Refusal,
     Rerandomisation,
 )
-from trialkit.report.shuffling import shuffling_line, together_line
+from trialkit.report.shuffling import shuffling_lines, together_line
 
 DECAY = Outcome("decay_rate", "decay rate", "1/day", "log", 1, "", "", "")
 
@@ -26,6 +26,18 @@ def shuffled(low: float, high: float, p: float | None, floor: float | None, **ch
         interval, 0.05, 6.0, 0.02, (4, 4), rerandomisation_p=p, rerandomisation_floor=floor,
     )  # fmt: skip
     return replace(comparison, **changes)
+
+
+def shuffling_line(comparison: Comparison) -> str:
+    return "".join(shuffling_lines((comparison,)))
+
+
+def test_pairs_of_which_the_same_is_said_share_a_sentence() -> None:
+    both = (shuffled(0.9, 1.3, 0.31, 0.125), shuffled(0.8, 1.2, 0.31, 0.125, treatment="killed starter"))
+    assert shuffling_lines(both) == (
+        "Shuffling the labels of live starter and water only, of killed starter and water only as they could have been "
+        "drawn gives p = 0.31; the least it can be with these bins is 0.125.",
+    )
 
 
 def test_where_both_agree_the_p_and_its_least_are_told() -> None:

@@ -8,7 +8,7 @@ from trialkit.report.facts import comparisons, has_role
 from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.robustness import robustness_lines
 from trialkit.report.rounding import degrees, percent, plain
-from trialkit.report.shuffling import shuffling_line
+from trialkit.report.shuffling import shuffling_lines
 from trialkit.report.words import noun
 
 BASE_RATE = (
@@ -34,7 +34,7 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
         *_spread(answer.fit if isinstance(answer.fit, Fit) else None),
         *_roles(analysis),
         *robustness_lines(analysis),
-        *(line for line in map(shuffling_line, found) if line),
+        *shuffling_lines(found),
         *_variances(answer.fit if isinstance(answer.fit, Fit) else None),
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from copy import deepcopy
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -13,19 +14,24 @@ HANDOUT_TAG = "handout"
 
 def page_html(notebook: Any, *, title: str, language: str = "en", handout: bool = False) -> str:
     """The notebook as one HTML page by the template of this package."""
+    notebook = deepcopy(notebook)
+    notebook.metadata["title"] = title
+    notebook.metadata["handout"] = handout
+    html, _ = _exporter(language).from_notebook_node(notebook)
+    return str(html)
+
+
+@cache
+def _exporter(language: str) -> Any:
+    """One exporter for both pages: its template is compiled once."""
     from nbconvert.exporters.html import HTMLExporter
 
-    exporter = HTMLExporter(
+    return HTMLExporter(
         template_name=TEMPLATE,
         extra_template_basedirs=[str(ASSETS)],
         exclude_anchor_links=True,
         language_code=language,
     )
-    notebook = deepcopy(notebook)
-    notebook.metadata["title"] = title
-    notebook.metadata["handout"] = handout
-    html, _ = exporter.from_notebook_node(notebook)
-    return str(html)
 
 
 def write_page(notebook: Any, path: str | Path, *, title: str) -> Path:

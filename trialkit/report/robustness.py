@@ -21,7 +21,7 @@ def robustness_lines(analysis: Analysis) -> tuple[str, ...]:
     else:
         answer = main_answer(analysis)
         found = [c for c in (answer.comparisons if answer else ()) if isinstance(c, Comparison)]
-        lines = (_comparison_line(item, answer, analysis.trial) for item in found if answer is not None)
+        lines = _comparison_lines(found, answer, analysis.trial) if answer is not None else ()
     return tuple(line for line in lines if line)
 
 
@@ -36,12 +36,6 @@ def repeats_of(comparison: Comparison | None, answer: Answer | None) -> tuple[Se
         return ()
     pair = {comparison.treatment, comparison.against}
     return tuple(item for item in answer.sensitivity if {item.treatment, item.against} == pair)
-
-
-def on_shown_scale(item: Sensitivity) -> bool:
-    """Whether a repeat's numbers can stand on the axis of the comparison: those of another scale are of another kind,
-    unless the repeat carries a call, which is only made in the claim's own size."""
-    return item.what != "scale" or item.call is not None
 
 
 def _answer_of(verdict: Verdict, analysis: Analysis) -> Answer | None:
@@ -77,19 +71,30 @@ def _open(repeats: Sequence[Sensitivity], told: Sequence[Sensitivity]) -> str:
     return "" if not missing else f" {capitalised(counted(missing, 'repeat'))} came to no call."
 
 
-def _comparison_line(comparison: Comparison, answer: Answer, trial: Trial) -> str:
+def _comparison_lines(found: Sequence[Comparison], answer: Answer, trial: Trial) -> Iterable[str]:
+    """Comparisons with the same control of which the same is to be said share a sentence."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for item in found:
+        said = _told(item, answer, trial)
+        if said:
+            groups.setdefault((item.against or "", said), []).append(named(item.treatment))
+    for (against, said), names in groups.items():
+        whose = "each" if len(names) > 1 else "its"
+        yield f"{capitalised(listed(names))} beside {named(against)}: {whose} {said}"
+
+
+def _told(comparison: Comparison, answer: Answer, trial: Trial) -> str:
     repeats = [item for item in repeats_of(comparison, answer) if item.low is not None or item.high is not None]
     if not repeats:
         return ""
-    pair = f"{capitalised(named(comparison.treatment))} beside {named(comparison.against or '')}"
     mine = _side(comparison.interval.low, comparison.interval.high, NEUTRAL.get(comparison.kind, 0.0))
     other = [item for item in repeats if _side_of(item, comparison) != mine]
     what = _what(repeats, trial)
-    said = "its range leaves out no difference" if mine else "its range holds no difference"
+    said = "range leaves out no difference" if mine else "range holds no difference"
     if not other:
-        return f"{pair}: {said}, and so in all {len(repeats)} repeats ({what})."
+        return f"{said}, and so in all {len(repeats)} repeats ({what})."
     words = listed((changed_words(item, trial) for item in other), "or")
-    return f"{pair}: {said}, but not {words}; so in the other {len(repeats) - len(other)} repeats ({what})."
+    return f"{said}, but not {words}; so in the other {len(repeats) - len(other)} repeats ({what})."
 
 
 def _side(low: float | None, high: float | None, neutral: float) -> int:
@@ -101,8 +106,6 @@ def _side(low: float | None, high: float | None, neutral: float) -> int:
 def _side_of(item: Sensitivity, comparison: Comparison) -> int:
     turned = item.treatment != comparison.treatment
     neutral = NEUTRAL.get(comparison.kind, 0.0)
-    if not on_shown_scale(item):
-        neutral = 0.0 if item.name == PLAIN_SCALE else 1.0
     side = _side(item.low, item.high, neutral)
     return -side if turned else side
 

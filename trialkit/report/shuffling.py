@@ -2,20 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from trialkit.records import Answer, Comparison, Rerandomisation
 from trialkit.report.passages import named
 from trialkit.report.rounding import is_shown, percent, plain
 
 
-def shuffling_line(comparison: Comparison) -> str:
-    """One comparison's test beside its range; empty where there is none."""
-    p, floor = comparison.rerandomisation_p, comparison.rerandomisation_floor
-    if p is None or not is_shown(p):
-        return ""
-    pair = f"{named(comparison.treatment)} and {named(comparison.against or '')}"
-    lowest = "" if floor is None else f"; the least it can be with these bins is {_shown(floor)}"
-    told = f"Shuffling the labels of {pair} as they could have been drawn gives p {_equals(p)}{lowest}."
-    return f"{told} {_beside(comparison, p, floor)}".strip()
+def shuffling_lines(found: Iterable[Comparison]) -> tuple[str, ...]:
+    """Each comparison's test beside its range; those of which the same is to be said share a sentence."""
+    groups: dict[tuple[str, str], list[str]] = {}
+    for item in found:
+        p, floor = item.rerandomisation_p, item.rerandomisation_floor
+        if p is None or not is_shown(p):
+            continue
+        lowest = "" if floor is None else f"; the least it can be with these bins is {_shown(floor)}"
+        told = f"gives p {_equals(p)}{lowest}."
+        pair = f"{named(item.treatment)} and {named(item.against or '')}"
+        groups.setdefault((told, _beside(item, p, floor)), []).append(pair)
+    return tuple(
+        f"Shuffling the labels of {', of '.join(pairs)} as they could have been drawn {told} {tail}".strip()
+        for (told, tail), pairs in groups.items()
+    )
 
 
 def _equals(p: float) -> str:

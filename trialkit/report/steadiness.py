@@ -8,8 +8,8 @@ from trialkit.records import Analysis, Answer, Comparison, Sensitivity, Trial
 from trialkit.report.drawings import FAINT, INK, SOFT, Drawing, finished, look, sheet, short_name, treatment_order
 from trialkit.report.effect_axes import limits, neutral_of, on_log_axis, size_label
 from trialkit.report.passages import capitalised, counted, named
-from trialkit.report.robustness import changed_words, on_shown_scale, repeats_of
-from trialkit.report.rounding import figures
+from trialkit.report.robustness import changed_words, repeats_of
+from trialkit.report.rounding import figures, is_shown
 from trialkit.report.tables import values_of
 from trialkit.report.words import noun
 
@@ -61,9 +61,11 @@ def _pairs(answer: Answer, analysis: Analysis) -> list[tuple[Comparison, str | N
 
 
 def _drawable(item: Comparison, answer: Answer) -> list[Sensitivity]:
-    """The repeats of a comparison that can stand on its axis, as it is turned."""
+    """The repeats of a comparison, turned as it is, that came to an estimate."""
     return [
-        repeat for repeat in repeats_of(item, answer) if repeat.treatment == item.treatment and on_shown_scale(repeat)
+        repeat
+        for repeat in repeats_of(item, answer)
+        if repeat.treatment == item.treatment and is_shown(repeat.estimate)
     ]
 
 
