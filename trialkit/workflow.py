@@ -25,8 +25,8 @@ from trialkit.contrasts import (
 )
 from trialkit.errors import DesignError, TemplateError
 from trialkit.intake import check_trial, load_trial
-from trialkit.models import Changed, changed_values, fit_bins
-from trialkit.outcomes import available_outcomes, bin_values
+from trialkit.models import Changed, changed_values, check_curves, fit_bins
+from trialkit.outcomes import available_outcomes, bin_values, stretched_rates
 from trialkit.planning.precision_inputs import PLANNING_GUESSES, cv_of_fit
 from trialkit.records import (
     Analysis,
@@ -35,6 +35,7 @@ from trialkit.records import (
     Call,
     Claim,
     Comparison,
+    CurveCheck,
     Fit,
     Refusal,
     Sensitivity,
@@ -85,11 +86,22 @@ def conclude(
             compare_factors(fits[name]),
             partition(fits[name]),
             levels_of(values[name]),
+            curves_checked(trial, name, values, adjusted),
         )
         for name in values
     )
     verdicts = tuple(judge(answer_to(claim, adjusted, values), claim, plan=plan) for claim in plan.claims)
     return Analysis(trial, answers, verdicts, __version__)
+
+
+def curves_checked(
+    trial: Trial, name: str, values: Mapping[str, BinValues | Refusal], comparisons: Mapping[str, Compared]
+) -> tuple[CurveCheck, ...]:
+    """Of the decay rate: other curves, known errors of k, and the time ratio of the trial's time outcome beside it."""
+    if name != "decay_rate":
+        return ()
+    times = next((comparisons[time] for time in ("days_to_finish", "days_to_threshold") if time in comparisons), ())
+    return check_curves(values[name], comparisons[name], stretched_rates(trial, values[name]), times)
 
 
 def sensitivity(

@@ -4,5 +4,6 @@ from __future__ import annotations
 
 from trialkit.outcomes.bench import available_outcomes, bin_values
 from trialkit.outcomes.catalogue import catalogue
+from trialkit.outcomes.stretched import stretched_rates
 
-__all__ = ["available_outcomes", "bin_values", "catalogue"]
+__all__ = ["available_outcomes", "bin_values", "catalogue", "stretched_rates"]
