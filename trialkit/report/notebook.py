@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import sys
 import tempfile
@@ -80,10 +81,9 @@ def _run(notebook: Any, folder: Path, scratch: Path, timeout: int, progress: Pro
     )
     try:
         client.execute(env=_environment(scratch), cleanup_kc=True)
-    except Exception as error:
-        if (
-            getattr(client, "_async_cleanup_kernel_future", None) is not None
-        ):  # set where it met Ctrl-C, which it swallows
+    except (Exception, asyncio.CancelledError) as error:
+        # set where it met Ctrl-C, which it swallows
+        if getattr(client, "_async_cleanup_kernel_future", None) is not None:
             raise KeyboardInterrupt from error
         if isinstance(error, CellExecutionError):
             what = f"{error.ename}: {error.evalue}"
