@@ -20,7 +20,8 @@ MAY_IMPORT = {
     "simulate": FLOOR | {"numerics"},
     "workflow": FLOOR | ROOMS | {"numerics", "placing", "simulate"},
     "planning_commands": FLOOR | ROOMS | {"workflow", "simulate"},
-    "cli": FLOOR | ROOMS | {"workflow", "planning_commands"},
+    "start": FLOOR | ROOMS | {"workflow"},
+    "cli": FLOOR | ROOMS | {"workflow", "planning_commands", "start"},
 }
 DRAWING = {"matplotlib", "seaborn", "nbformat", "nbclient", "nbconvert"}
 MAY_DRAW = {"report", "planning"}

@@ -245,3 +245,9 @@ def test_an_ordinary_trial_is_quiet(write):
 
 def test_decimal_points_are_not_asked_of_columns_with_zeros(told):
     assert told("respired_c_g_kg", *course((0, 0, 5, 9, 12))) == []
+
+
+def test_readings_as_small_as_a_number_can_be_stop_no_rule(trial_files, write, said):
+    readings = trial_files["readings.csv"].replace("B2,7,42,166,40.25,", "B2,7,42,1e-300,1e-300,")
+    codes = [code for _, code, _ in said(write({**trial_files, "readings.csv": readings}), "warning")]
+    assert "mass-jump" in codes and "rises-unfed" in codes

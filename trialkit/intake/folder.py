@@ -14,6 +14,8 @@ from trialkit.shipped import shipped
 
 TEMPLATES = ("trial.toml", "bins.csv", "readings.csv")
 WORKBOOK = ".xlsx"
+# written beside a trial when it is planned; no part of its data
+_OF_THE_PLAN = ("registration.txt", "key.csv")
 _OTHER_SHEETS = (".xlsm", ".xls", ".xlsb", ".ods")
 _SPREADSHEET_REMEDY = "Save it as a workbook (.xlsx) under the same name."
 
@@ -90,7 +92,7 @@ def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Fin
             findings.append(Finding("error", "workbook", item.name, None, None, said, "", _SPREADSHEET_REMEDY))
         elif item.suffix.lower() in (WORKBOOK, *_OTHER_SHEETS):
             findings.append(Finding("note", "not-read", item.name, None, None, "the file is no part of the trial"))
-        elif name.endswith((".csv", ".toml", ".tsv", ".txt")):
+        elif name.endswith((".csv", ".toml", ".tsv", ".txt")) and name not in _OF_THE_PLAN:
             findings.append(_other(item))
     if not (files.trial or files.bins or files.readings or files.workbook) and not any(
         f.severity == "error" for f in findings

@@ -150,7 +150,8 @@ def rises(visits: Visits, rows: Rows, suspects: set[tuple[int, str]]) -> Iterato
         fed = _happened(visits, series, ("added_wet_mass_kg",))
         before = series.value - _steps(series.value)
         for at in np.flatnonzero(series.joined & ~fed & (series.value > 1.05 * before)):
-            up = 100 * (series.value[at] / before[at] - 1)
+            with np.errstate(divide="ignore", over="ignore"):
+                up = 100 * (series.value[at] / before[at] - 1)
             yield rows.finding(
                 "warning",
                 "rises-unfed",
@@ -169,7 +170,8 @@ def mass_jumps(visits: Visits, rows: Rows, suspects: set[tuple[int, str]]) -> It
         return
     touched = _happened(visits, series, ("added_wet_mass_kg", "water_added_l", "sample_removed_kg", "turned"))
     days, before = _steps(series.day), series.value - _steps(series.value)
-    ratio = series.value / before
+    with np.errstate(divide="ignore", over="ignore"):  # a mass may be as small as a double can be
+        ratio = series.value / before
     for at in np.flatnonzero(series.joined & ~touched & ((ratio > 1.2) | ((ratio < 0.8) & (days <= 7)))):
         yield rows.finding(
             "warning",
