@@ -19,7 +19,7 @@ from typing import Any
 import pytest
 
 from trialkit.report.page import write_handout, write_page
-from trialkit.report.pdf import browser
+from trialkit.report.pdf import browser, write_pdf
 
 pytestmark = pytest.mark.browser
 
@@ -78,6 +78,13 @@ def test_axe_finds_no_violation(pages: dict[str, Path], tmp_path: Path, name: st
     assert found["violations"] == []
     assert found["passes"] > 15  # it did look
     assert found["wide"] <= 0, "the page runs off its side"
+
+
+def test_the_handout_prints_on_one_sheet_with_tags(pages: dict[str, Path], tmp_path: Path) -> None:
+    assert write_pdf(pages["handout"], tmp_path / "handout.pdf") is None
+    printed = (tmp_path / "handout.pdf").read_bytes()
+    assert len(re.findall(rb"/Type\s*/Page\b", printed)) == 1
+    assert b"/StructTreeRoot" in printed
 
 
 def test_axe_would_see_a_fault(tmp_path: Path) -> None:

@@ -107,8 +107,8 @@ def test_small_trials_flatter(make: SimpleNamespace) -> None:
     analysis = replace(analysis, answers=(replace(analysis.answers[0], comparisons=(live,)),))
     sentence = exaggeration_sentence(analysis)
     assert sentence.startswith(
-        "Small trials flatter what they find. If the truth for live starter were half of what was seen here, 1.22 "
-        "times, then such trials, where they leave out no difference, would on average show 1."
+        "Small trials flatter what they find. If the truth for live starter were only 1.22 times, then trials like "
+        "this one that leave out no difference would on average show 1."
     )
     shown = float(sentence.rsplit("show ", 1)[1].split(" ")[0])
     assert 1.4 < shown < 1.9  # beyond the half-width of 1.43 times, on average

@@ -104,7 +104,8 @@ def test_where_a_course_comes_from(make: SimpleNamespace) -> None:
     assert source_column(trial, make.values()) == "volume_l"
     assert source_column(trial, None) is None
     assert treatment_order(trial) == ("water only", "killed starter", "live starter")
-    assert column_label("core_temp_c") == "core temp, °C"
+    assert column_label("core_temp_c") == "core temperature, °C"
+    assert column_label("respired_c_g_kg") == "respired carbon, g/kg"
     assert column_label("ph") == "ph"
 
 

@@ -8,6 +8,7 @@ from types import SimpleNamespace
 import jsonschema
 
 from trialkit import report
+from trialkit.records import Refusal
 from trialkit.report.effect_tables import reading_table
 from trialkit.report.results import results_of, results_schema
 from trialkit.report.robustness import repeats_table, robustness_lines, survives
@@ -85,3 +86,16 @@ def test_results_carry_shuffles_and_repeats(make: SimpleNamespace) -> None:
     assert outcome["sensitivity"][7]["scale"] == "identity"
     assert outcome["sensitivity"][8]["variances"] == "by treatment"
     assert results["outcomes"][1]["rerandomisation"] is None
+
+
+def test_effects_of_crossed_factors_stand_in_tables_and_results(make: SimpleNamespace) -> None:
+    analysis = make.whole()
+    effect = make.comparison(1.3, 1.1, 1.54, treatment="carrier: with", against="carrier: without", bins=(8, 8))
+    refused = Refusal("contrasts", ("A cell is empty.",), "decay_rate", "carrier × culture")
+    answer = replace(analysis.answers[0], factors=(effect, refused))
+    analysis = replace(analysis, answers=(answer, *analysis.answers[1:]))
+    assert reading_table(analysis).shown[-1][0] == "Decay rate: carrier: with beside carrier: without"
+    assert results_of(analysis)["outcomes"][0]["comparisons"][-1]["treatment"] == "carrier: with"
+    assert (
+        "This trial cannot compare treatments on carrier × culture. A cell is empty." in report.appendix(analysis).text
+    )

@@ -178,8 +178,8 @@ def exaggeration_sentence(analysis: Analysis) -> str:
     if small == seen:
         return ""
     return (
-        f"Small trials flatter what they find. If the truth for {named(item.treatment)} were half of what was seen "
-        f"here, {small}, then such trials, where they leave out no difference, would on average show {seen}."
+        f"Small trials flatter what they find. If the truth for {named(item.treatment)} were only {small}, then trials "
+        f"like this one that leave out no difference would on average show {seen}."
     )
 
 

@@ -57,7 +57,8 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial)
         parts += [paragraph(_fit_line(fit)), components_table(fit).passage(), means_table(fit).passage()]
         parts.append(bullets((*fit_sentences(fit), together_line(answer))))
         parts += [second_part(opinion) for opinion in second]
-    parts += [paragraph(refusal_sentence(item)) for item in answer.comparisons if isinstance(item, Refusal)
+    parts += [paragraph(refusal_sentence(item, item.treatment or name if item in answer.factors else name))
+              for item in (*answer.comparisons, *answer.factors) if isinstance(item, Refusal)
               and refused is None]  # fmt: skip
     if answer.sensitivity:
         parts.append(folded(f"One thing changed at a time: {name}", repeats_table(answer, trial).passage()))

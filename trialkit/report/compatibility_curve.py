@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from trialkit.numerics.compatibility import compatibility, fit_of, widening
 from trialkit.records import Analysis, Answer, Claim, Comparison
-from trialkit.report.drawings import FAINT, INK, Drawing, finished, look, sheet, short_name, treatment_order
+from trialkit.report.drawings import FAINT, INK, PLATE, Drawing, finished, look, sheet, short_name, treatment_order
 from trialkit.report.effect_axes import claim_places, effect_label, limits, neutral_of, on_log_axis, size_label
 from trialkit.report.passages import capitalised, listed, named
 from trialkit.report.rounding import percent
@@ -91,7 +91,7 @@ def _draw_curve(
         axes.axvline(neutral, color=INK, lw=1, zorder=2)
     for mark in dict.fromkeys(marks):
         axes.plot([mark, mark], [0, 0.72], color=INK, lw=1.5, ls=(0, (2.5, 1.8)), zorder=5)
-        axes.annotate("claimed", (mark, 0.74), ha="center", va="bottom", fontsize=9.5, color=INK, zorder=5)
+        axes.annotate("claimed", (mark, 0.74), ha="center", va="bottom", fontsize=9.5, color=INK, bbox=PLATE, zorder=5)
     axes.set_ylim(0, 1.05)
     axes.set_yticks([0, 1], ["badly", "best"], fontsize=9.5)
     axes.tick_params(axis="y", length=0)

@@ -11,6 +11,8 @@ from trialkit.report.drawings import FAINT, INK, Drawing, finished, look, sheet,
 from trialkit.report.passages import capitalised, listed
 from trialkit.report.tables import values_of
 
+WORDS = {"respired_c": "respired carbon", "core_temp": "core temperature", "ec": "electrical conductivity"}
+
 
 def draw_courses(trial: Trial, answer: Answer) -> Drawing | None:
     """Small multiples: every bin's readings over time, one panel a treatment, the other bins in grey behind."""
@@ -73,5 +75,6 @@ def column_label(column: str) -> str:
     units = {"_l": "L", "_cm": "cm", "_kg": "kg", "_pct": "%", "_c": "°C", "_ds_m": "dS/m", "_g_kg": "g/kg"}
     for ending, unit in sorted(units.items(), key=lambda pair: -len(pair[0])):
         if column.endswith(ending):
-            return f"{column[: -len(ending)].replace('_', ' ')}, {unit}"
+            what = column[: -len(ending)]
+            return f"{WORDS.get(what, what).replace('_', ' ')}, {unit}"
     return column.replace("_", " ")

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from trialkit.records import Analysis, Comparison
+from trialkit.records import Analysis, Answer, Comparison
 from trialkit.report import rounding
 from trialkit.report.passages import capitalised, listed
 from trialkit.report.tables import Table, number_cell, table, text_cell
 from trialkit.report.words import noun, shown_unit, unit_words
+
+
+def every_comparison(answer: Answer) -> tuple[Comparison, ...]:
+    """Treatment beside treatment, then the effects of crossed factors; what was refused stands elsewhere."""
+    return tuple(item for item in (*answer.comparisons, *answer.factors) if isinstance(item, Comparison))
 
 
 def effects_table(analysis: Analysis) -> Table:
@@ -31,12 +36,7 @@ def effects_table(analysis: Analysis) -> Table:
         ("rerandomisation_p", "p, labels shuffled", True),
         ("rerandomisation_floor", "its least", True),
     ]
-    rows = [
-        _effect_row(comparison)
-        for answer in analysis.answers
-        for comparison in answer.comparisons
-        if isinstance(comparison, Comparison)
-    ]
+    rows = [_effect_row(comparison) for answer in analysis.answers for comparison in every_comparison(answer)]
     return table("effects", "Every comparison, with its range", columns, rows)
 
 
@@ -82,7 +82,7 @@ def reading_table(analysis: Analysis) -> Table:
 
     The p of shuffled labels stands beside that of the model wherever a comparison has one.
     """
-    found = [c for answer in analysis.answers for c in answer.comparisons if isinstance(c, Comparison)]
+    found = [c for answer in analysis.answers for c in every_comparison(answer)]
     shuffled = any(item.rerandomisation_p is not None for item in found)
     columns = [
         ("comparison", "Comparison", False),
@@ -95,9 +95,7 @@ def reading_table(analysis: Analysis) -> Table:
     ]
     rows: list[list[tuple[Any, str]]] = []
     for answer in analysis.answers:
-        for comparison in answer.comparisons:
-            if not isinstance(comparison, Comparison):
-                continue
+        for comparison in every_comparison(answer):
             row = _effect_row(comparison)
             shuffle = [row[14]] if shuffled else []
             beside = f" beside {comparison.against}" if comparison.against else ""
@@ -128,9 +126,7 @@ def specialist_table(analysis: Analysis) -> Table:
     ]
     rows: list[list[tuple[Any, str]]] = []
     for answer in analysis.answers:
-        for item in answer.comparisons:
-            if not isinstance(item, Comparison):
-                continue
+        for item in every_comparison(answer):
             row = _effect_row(item)
             beside = f" {'÷' if item.kind == 'ratio' else '−'} {item.against}" if item.against else ""
             bins = f"{item.bins[0]} + {item.bins[1]}" if item.against else str(item.bins[0])

@@ -23,6 +23,7 @@ from trialkit.records import (
     Size,
     Verdict,
 )
+from trialkit.report.effect_tables import every_comparison
 from trialkit.report.tables import values_of
 from trialkit.report.words import verdict_sentence
 
@@ -107,7 +108,7 @@ def _outcome(answer: Answer) -> dict[str, Any]:
             for v in (values.values if values is not None else ())
         ],
         "fit": _fit(answer.fit) if isinstance(answer.fit, Fit) else None,
-        "comparisons": [_comparison(item) for item in answer.comparisons if isinstance(item, Comparison)],
+        "comparisons": [_comparison(item) for item in every_comparison(answer)],
         "rerandomisation": _rerandomisation(answer.rerandomisation),
         "sensitivity": [
             {
