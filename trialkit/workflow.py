@@ -19,6 +19,7 @@ from trialkit.contrasts import (
     compare_factors,
     compare_level,
     compare_ratios,
+    finish_curves,
     levels_of,
     partition,
     rerandomise,
@@ -87,6 +88,7 @@ def conclude(
             partition(fits[name]),
             levels_of(values[name]),
             curves_checked(trial, name, values, adjusted),
+            finish_curves(values[name]),
         )
         for name in values
     )

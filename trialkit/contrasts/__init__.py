@@ -15,7 +15,7 @@ from trialkit.contrasts.partition import partition
 from trialkit.contrasts.rerandomise import rerandomise
 from trialkit.contrasts.secondary import adjust_secondary
 from trialkit.contrasts.survives import Survival, survives
-from trialkit.contrasts.times import levels_of
+from trialkit.contrasts.times import finish_curves, levels_of
 
 __all__ = [
     "Survival",
@@ -26,6 +26,7 @@ __all__ = [
     "compare_level",
     "compare_pair",
     "compare_ratios",
+    "finish_curves",
     "levels_of",
     "partition",
     "rerandomise",

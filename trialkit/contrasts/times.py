@@ -11,7 +11,8 @@ from trialkit.contrasts.shown import margin_level
 from trialkit.numerics.censored_level import censored_level
 from trialkit.numerics.censored_times import CensoredTimes
 from trialkit.numerics.time_windows import TimeWindows, is_watched, time_windows
-from trialkit.records import Adjustment, BinValues, Comparison, Fit, Interval, Refusal
+from trialkit.numerics.turnbull import fit_turnbull
+from trialkit.records import Adjustment, BinValues, Comparison, FinishCurve, Fit, Interval, Refusal
 
 Pair = tuple[str, str]
 METHODS = {
@@ -167,3 +168,26 @@ def levels_of(values: BinValues | Refusal) -> tuple[Comparison | Refusal, ...]:
     if isinstance(values, Refusal) or not is_watched(values):
         return ()
     return tuple(level_of_times(values, name) for name in time_windows(values).treatments)
+
+
+def finish_curves(values: BinValues | Refusal) -> tuple[FinishCurve, ...]:
+    """Turnbull's curve of every treatment that has bins; empty for outcomes that are not times between visits."""
+    if isinstance(values, Refusal) or not is_watched(values):
+        return ()
+    windows = time_windows(values)
+    curves = []
+    for code, name in enumerate(windows.treatments):
+        here = (windows.treatment == code) & (windows.low < windows.high)
+        if not here.any():
+            continue
+        found = fit_turnbull(windows.low[here], windows.high[here])
+        curves.append(
+            FinishCurve(
+                name,
+                int(here.sum()),
+                tuple(found.start.tolist()),
+                tuple(None if math.isinf(end) else float(end) for end in found.end),
+                tuple(found.mass.tolist()),
+            )
+        )
+    return tuple(curves)

@@ -258,6 +258,7 @@ class Answer:
     """One outcome from bin values to comparisons; what was refused stands in its place as a Refusal.
 
     ``levels``: each treatment by itself, of a time. ``curve_checks``: of a decay rate, one a comparison.
+    ``finish_curves``: of a time, one a treatment.
     """
 
     name: str
@@ -271,6 +272,7 @@ class Answer:
     partition: Partition | None = None
     levels: tuple[Comparison | Refusal, ...] = ()
     curve_checks: tuple[CurveCheck, ...] = ()
+    finish_curves: tuple[FinishCurve, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -367,3 +369,17 @@ class CurveCheck:
     def moves_too_far(self) -> bool | None:
         """Whether the curve with a free shape moves the ratio by more than its half-width; None where none was had."""
         return None if self.moved is None else abs(self.moved) > self.half_width
+
+
+@dataclass(frozen=True)
+class FinishCurve:
+    """How many bins of one treatment had finished by when, without a model (Turnbull's curve).
+
+    ``mass`` (m,) of its ``bins`` finished in (``start``, ``end``], as shares; ``end`` None beyond the last visit.
+    """
+
+    treatment: str
+    bins: int
+    start: tuple[float, ...]
+    end: tuple[float | None, ...]
+    mass: tuple[float, ...]

@@ -9,6 +9,7 @@ from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.robustness import robustness_lines
 from trialkit.report.rounding import degrees, percent, plain
 from trialkit.report.shuffling import shuffling_lines
+from trialkit.report.timeline import curve_lines, timeline_lines
 from trialkit.report.words import noun
 
 BASE_RATE = (
@@ -23,10 +24,12 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
     """Sentences on the ranges, the unit, the bins behind them, and the assumptions."""
     answer = main_answer(analysis)
     found = [c for c in (answer.comparisons if answer is not None else ()) if isinstance(c, Comparison)]
+    times = [line for one in analysis.answers for line in (*timeline_lines(one), *curve_lines(one))]
     if answer is None or not found:
         return (
             "No range is given, because these bins carry none; the reasons stand under “What this trial cannot tell”.",
             _unit(analysis),
+            *times,
         )
     return (
         *_ranges(found),
@@ -36,6 +39,7 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
         *robustness_lines(analysis),
         *shuffling_lines(found),
         *_variances(answer.fit if isinstance(answer.fit, Fit) else None),
+        *times,
     )
 
 

@@ -15,6 +15,7 @@ from trialkit.report.layout_figure import draw_layout
 from trialkit.report.panels import draw_outcome
 from trialkit.report.passages import NOTHING, Passage
 from trialkit.report.steadiness import draw_repeats
+from trialkit.report.timeline import draw_timeline
 
 ELSEWHERE = ("layout_", "repeats_")
 
@@ -28,6 +29,9 @@ def draw_figures(analysis: Analysis) -> dict[str, Drawing]:
         drawing = draw_outcome(answer, analysis)
         if drawing is not None:
             drawn[drawing.name] = drawing
+        timeline = draw_timeline(analysis.trial, answer)
+        if timeline is not None:
+            drawn[timeline.name] = timeline
     if main is not None:
         more = (
             draw_courses(analysis.trial, main),
@@ -57,7 +61,7 @@ def other_figures(analysis: Analysis, drawn: Mapping[str, Drawing]) -> Passage:
     for name, drawing in drawn.items():
         if (main is not None and name == main.name) or name.startswith(ELSEWHERE):
             continue
-        if name.startswith("courses_"):
+        if name.startswith(("courses_", "timeline_")):
             parts.insert(0, drawing.passage())
         elif name.startswith("curve_"):
             parts.insert(1, drawing.passage())

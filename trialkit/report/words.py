@@ -149,8 +149,20 @@ def _size(value: float, shown: Shown) -> str:
     return fixed(abs(value), shown.decimals)
 
 
+def _is_bound(said: Effect) -> bool:
+    """Whether the answer is a bound with a confidence of its own, and no estimate."""
+    return said.comparison.level_attained is not None
+
+
+def _bound_words(said: Effect) -> str:
+    side = "one-sided, " if said.low is None or said.high is None or said.low == 0.0 else ""
+    return f"{side}confidence {percent(round(said.comparison.level_attained or 0.0, 3))}, "
+
+
 def _estimate_words(said: Effect, shown: Shown) -> str:
     """What was seen, with its estimate and no range: "with A, decay ran 2.4 times as fast as with B"."""
+    if _is_bound(said):
+        shown = replace(shown, estimate=between(shown.low, shown.high))
     outcome, kind = said.comparison.outcome, said.comparison.kind
     if kind == "level":
         if outcome.name in TIMES:
@@ -212,6 +224,8 @@ def comparison_sentence(comparison: Comparison) -> str:
     said = effect(comparison)
     shown = _shown(said)
     bins = bins_words(comparison.bins, comparison.against)
+    if _is_bound(said):
+        return f"{capitalised(_estimate_words(said, shown))} ({_bound_words(said)}{bins})."
     if said.neutral is None or said.beyond:
         return f"{capitalised(_estimate_words(said, shown))}, {_range(said, shown)} ({bins})."
     return (
@@ -251,6 +265,10 @@ def verdict_sentence(verdict: Verdict) -> str:
         marks = (*marks, *_turned_margin(claim, comparison))
     shown = _shown(said, marks)
     bins = bins_words(comparison.bins, comparison.against)
+    if _is_bound(said):
+        openings = {"support": "The data support this claim", "contradict": "The data contradict this claim"}
+        opening = openings.get(verdict.call, "These bins cannot tell")
+        return f"{opening}: {_estimate_words(said, shown)} ({_bound_words(said)}{bins})."
     seen = f"{_estimate_words(said, shown)}, {_range(said, shown)}"
     if verdict.call == "support":
         return f"The data support this claim: {seen} ({bins})."
