@@ -19,6 +19,7 @@ from trialkit.shipped import shipped
 PAGE = "start.ipynb"
 WORKBOOK = "trial.xlsx"
 SAMPLE = "sample-trial"
+_SETTINGS = "JUPYTER_CONFIG_PATH"
 
 
 def open_page(folder: Path, *, browser: bool = True) -> int:
@@ -30,8 +31,9 @@ def open_page(folder: Path, *, browser: bool = True) -> int:
     page = copy_page(folder)
     print(f"Opening {page}. Leave this window open; to end, close the page and press Ctrl-C here.", flush=True)
     command = [sys.executable, "-m", "jupyterlab", *server_options(folder, browser=browser)]
-    # the kernel of this very installation comes before one of the same name elsewhere
-    environment = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1"}
+    # the kernel of this very installation comes before one of the same name elsewhere; no news over the page
+    settings = os.pathsep.join(filter(None, [str(shipped("templates") / "jupyter"), os.environ.get(_SETTINGS)]))
+    environment = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1", _SETTINGS: settings}
     server = subprocess.Popen(command, env=environment)
     try:
         return 0 if server.wait() == 0 else 3

@@ -157,6 +157,7 @@ class Browser:
             self.socket.close()
         os.killpg(self.process.pid, signal.SIGKILL)
         self.process.wait()
+        self.process.stderr.close()
 
 
 @pytest.fixture
@@ -180,6 +181,7 @@ def lab(tmp_path):
     if going.poll() is None:
         os.killpg(going.pid, signal.SIGKILL)
     going.wait()
+    going.stdout.close()
 
 
 @pytest.mark.browser
@@ -205,11 +207,11 @@ def test_the_page_in_a_real_browser_from_top_to_bottom(lab, tmp_path):
         assert "my-trial fits." in page
         browser.wait("document.body.innerText.includes('Check your readings')", 60)
         assert "Traceback" not in page
+        assert "Jupyter news" not in browser.ask("document.body.innerText")  # nothing lies over the page
         assert (folder / "sample-trial" / "report" / "report.html").exists()
         links = browser.ask("[...document.querySelectorAll('.jp-OutputArea a')].map(a => a.textContent).join('|')")
         assert "the workbook" in links and "sample-trial/report/report.html" in links
     finally:
         browser.close()
-    going.send_signal(signal.SIGINT)
     os.killpg(going.pid, signal.SIGINT)
     assert going.wait(timeout=60) == 0

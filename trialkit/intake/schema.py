@@ -27,7 +27,11 @@ def datapackage() -> dict[str, Any]:
 
 def _resource(kind: FileKind) -> dict[str, Any]:
     columns = [column for column in columns_of(kind) if kind == "bins" or column.name not in _carried()]
-    schema: dict[str, Any] = {"fields": [_field(column) for column in columns], "missingValues": [""]}
+    schema: dict[str, Any] = {
+        "fields": [_field(column) for column in columns],
+        "fieldsMatch": "partial",  # any order, columns left out, others beside them
+        "missingValues": [""],
+    }
     if kind == "bins":
         schema["primaryKey"] = ["bin"]
     else:
