@@ -230,7 +230,7 @@ def results_schema() -> dict[str, Any]:
         "low": NUMBER_OR_NONE, "high": NUMBER_OR_NONE, "readings_used": COUNT,
     })  # fmt: skip
     fit = _object({
-        "method": {"enum": ["least squares in strata", "reml"]}, "df_method": TEXT,
+        "method": {"enum": ["least squares in strata", "reml", "draws"]}, "df_method": TEXT,
         "variances": {"enum": ["common", "by treatment"]},
         "components": {"type": "object", "additionalProperties": NUMBER_OR_NONE},
         "bounded": YES_NO, "at_bound": YES_NO, "min_eigenvalue": NUMBER_OR_NONE, "converged": YES_NO,
