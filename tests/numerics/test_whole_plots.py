@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from trialkit.numerics.strata import fit_strata, strata_design
 from trialkit.numerics.whole_plots import (
@@ -78,11 +79,32 @@ def test_replication_of_complete_layouts_only():
 
 def test_both_strata_by_hand():
     """Mean squares 4 of three whole plots a level and 3 inside, three treatments: 4 + ⅔ · 3 = 6; SE² = ⅔ · 6."""
-    found = mixed_variance(Replication(3, 1), 3, 4.0, 2, 3.0, 8)
+    found = mixed_variance(Replication(3, 1), 3, 4.0, 5, 3.0, 8)
     assert found.std_error == pytest.approx(2.0)
-    assert found.df == pytest.approx(36.0 / (16.0 / 2.0 + 4.0 / 8.0))
+    assert found.df == pytest.approx(36.0 / (16.0 / 5.0 + 4.0 / 8.0))
     alone = mixed_variance(Replication(4, 1), 1, 4.0, 6, 3.0, 8)  # one treatment a whole plot: nothing but whole plots
     assert (alone.std_error, alone.df) == (pytest.approx(np.sqrt(2.0)), pytest.approx(6.0))
+
+
+@pytest.mark.parametrize("whole_df", [1, 2, 3])
+def test_few_whole_plots_take_fewer_df(whole_df):
+    """Two thirds of the variance from whole plots; and the intervals hold where whole plots differ most."""
+    found = mixed_variance(Replication(3, 1), 3, 4.0, whole_df, 3.0, 8)
+    moments = 36.0 / (16.0 / whole_df + 4.0 / 8.0)
+    weighted = 1.0 / ((4.0 / 6.0) / whole_df + (2.0 / 6.0) / 8.0)
+    assert found.df == pytest.approx(1.0 if whole_df == 1 else weighted)
+    assert whole_df <= found.df <= moments
+    random = np.random.default_rng(whole_df)
+    for spread in (0.0, 1.0, 2.0, 4.0):
+        whole = (spread**2 + 1 / 3) * random.chisquare(whole_df, 600) / whole_df
+        inside = random.chisquare(8, 600) / 8
+        d = random.normal(size=600) * np.sqrt(2 * (spread**2 + 1) / 3)
+        rules = [
+            mixed_variance(Replication(3, 1), 3, float(w), whole_df, float(e), 8)
+            for w, e in zip(whole, inside, strict=True)
+        ]
+        half = np.array([stats.t.ppf(0.975, rule.df) * rule.std_error for rule in rules])
+        assert np.mean(np.abs(d) <= half) >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / 600)
 
 
 def test_mixed_variance_is_unbiased():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,14 +14,17 @@ from trialkit.numerics.reml import fit_reml
 from trialkit.numerics.strata import StrataDesign, StrataFit, fit_strata, strata_design
 from trialkit.numerics.variance_structures import DesignVariance, variance_structure
 from trialkit.numerics.whole_plots import (
+    FEW_WHOLE_PLOT_DF,
     Replication,
     blocks_and_treatments,
+    cautious_df,
     mixed_variance,
     replication,
     whole_plot_map,
 )
 
 BOTH = "bins and whole plots, Satterthwaite"
+CAUTIOUS = "bins and whole plots, few whole plots (conservative)"
 BOUNDED = "bins and whole plots, Kenward–Roger (conservative)"
 
 Array = NDArray[np.float64]
@@ -114,7 +117,15 @@ def between_whole_plots(
         return Between(nothing, nothing, nothing, inside.means, alone, alone, BOTH, reasons)
     if complete is not None and np.all(sizes == sizes[0]):
         return _satterthwaite(found, apart, design, inside, whole, complete, int(sizes[0]))
-    return _kenward_roger(found, part, apart, inside)
+    between = _kenward_roger(found, part, apart, inside)
+    if whole.design.error_df >= FEW_WHOLE_PLOT_DF:
+        return between
+    # As in complete layouts, few whole plots take fewer df than an approximation by moments allows.
+    residual = float(inside.error_mean_square)
+    plots = max(float(whole.fit.error_mean_square) - whole.inside * residual, 0.0)
+    share = (plots + whole.inside * residual) / (plots + max(1.0, whole.inside) * residual)
+    cautious = cautious_df(share, whole.design.error_df, design.error_df)
+    return replace(between, df=np.minimum(between.df, cautious), mean_df=np.minimum(between.mean_df, cautious))
 
 
 def _satterthwaite(
@@ -143,7 +154,7 @@ def _satterthwaite(
         means,
         np.full(arms, variance.std_error / np.sqrt(2.0)),
         np.full(arms, variance.df),
-        BOTH,
+        CAUTIOUS if whole.design.error_df < FEW_WHOLE_PLOT_DF else BOTH,
         {},
     )
 
