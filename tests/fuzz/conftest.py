@@ -108,7 +108,7 @@ def mutate():
                 del cells[place]
             elif kind == 5:
                 cells[place] = bytes(rng.randrange(256) for _ in range(rng.randint(1, 4)))
-            elif kind == 6 and cells[place].replace(b".", b"").isdigit():
+            elif kind == 6 and cells[place].replace(b".", b"", 1).isdigit():
                 cells[place] = f"{float(cells[place]) * rng.choice((-1, 0, 0.1, 0.5, 2, 10, 1000)):g}".encode()
             lines[at] = cell.join(cells)
             if kind == 7:
