@@ -111,11 +111,15 @@ def _draw_rows(
     axes.axvspan(low, high, color=FAINT, alpha=0.45, lw=0, zorder=0)
     if neutral is not None:
         axes.axvline(neutral, color=INK, lw=1, zorder=1)
-    for place, (word, estimate, start, end, flag) in enumerate(rows):
-        ends_here = (left if start is None else start, right if end is None else end)
-        axes.plot(ends_here, [place, place], color=colour, lw=1.6 if place else 2.6, zorder=2)
+    starts = [left if row[2] is None else row[2] for row in rows]
+    stops = [right if row[3] is None else row[3] for row in rows]
+    axes.hlines(range(len(rows)), starts, stops, color=colour, lw=[2.6] + [1.6] * len(repeats), zorder=2)
+    for flag in (False, True):  # one drawing for all marks of a kind
+        mine = [place for place, row in enumerate(rows) if row[4] == flag]
         fill, edge, thick = ("white", colour, 1.2) if flag else (colour, "white", 0.5)
-        axes.plot([estimate], [place], marker, ms=5.5 if place else 7, mfc=fill, mec=edge, mew=thick, zorder=3)
+        axes.plot([rows[place][1] for place in mine], mine, marker, ms=6, mfc=fill, mec=edge, mew=thick, ls="none",
+                  zorder=3)  # fmt: skip
+    for place, (word, _, _, _, flag) in enumerate(rows):
         axes.annotate(short_name(word, 22), (0, place), xycoords=("axes fraction", "data"), xytext=(-7, 0),
                       textcoords="offset points", ha="right", va="center", fontsize=9.5, color=INK,
                       fontweight="bold" if not place or flag else "normal", annotation_clip=False)  # fmt: skip
