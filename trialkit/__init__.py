@@ -33,7 +33,7 @@ _HOME = {
     "plan_trial": "planning",
     "precision": "planning.precision",
     "simulate_trial": "simulate",
-    "write_report": "workflow",
+    "write_report": "writing",
 }
 _ROOMS = (
     "contrasts",

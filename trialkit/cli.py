@@ -116,7 +116,7 @@ def _report(options: argparse.Namespace) -> int:
 
 
 def _write(source: Path, out: Path, *, control: str | None, with_notes: bool, what: str) -> int:
-    from trialkit.workflow import write_report
+    from trialkit.writing import write_report
 
     written = write_report(source, out, control=control, with_notes=with_notes, say=_say)
     if what:

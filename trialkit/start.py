@@ -132,7 +132,7 @@ def _check(folder: str) -> str:
 
 
 def _answer(folder: str, control: str | None) -> str:
-    from trialkit.workflow import write_report
+    from trialkit.writing import write_report
 
     place = Path(folder)
     if folder == SAMPLE and not place.exists():

@@ -1,13 +1,11 @@
-"""The corridor: the only module that sees more than one room.
+"""The corridor: from a folder to an ``Analysis``, through all the rooms.
 
-``analyse`` is the whole way from a folder to an ``Analysis``; ``write_report`` runs the same calls inside the report
-notebook and puts the result in place in one move. The notebook *is* the analysis; ``analyse`` is it without the paper.
+The report notebook makes the same calls in visible cells and is the analysis; ``analyse`` is it without the paper.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -218,41 +216,3 @@ def question_of(folder: str | Path, *, outcome: str | None = None, control: str 
     elif name in PLANNING_GUESSES:
         question["cv"] = PLANNING_GUESSES[name].cv
     return question
-
-
-@dataclass(frozen=True)
-class Written:
-    """What ``write_report`` left behind: the folder, and one sentence a claim."""
-
-    folder: Path
-    sentences: tuple[str, ...]
-
-
-def write_report(
-    source: str | Path | Trial,
-    out: str | Path | None = None,
-    *,
-    control: str | None = None,
-    with_notes: bool = False,
-    pdf: bool = True,
-    say: Callable[[str], None] = lambda _: None,
-) -> Written:
-    """Check the files, execute the report notebook on them, export it, and move the result to ``out``.
-
-    ``out`` defaults to the folder ``report`` inside the trial folder, or ``NAME-report`` beside a single file. The old
-    report stays whole until the new one is finished. ``say`` receives one line a stage. Raises TemplateError,
-    DesignError, OSError.
-    """
-    from trialkit import report
-    from trialkit.placing import staged
-
-    path = Path(source.folder if isinstance(source, Trial) else source).resolve()
-    control = source.plan.control if isinstance(source, Trial) and not source.plan.declared else control
-    if out is None:
-        out = path / "report" if path.is_dir() else path.with_name(f"{path.stem}-report")
-    say("Checking the files …")
-    load_trial(path, control=control)
-    run = {"folder": str(path), "control": control, "with_notes": with_notes}
-    with staged(Path(out)) as stage:
-        sentences = report.produce(run, stage, say, pdf=pdf)
-    return Written(Path(out), sentences)

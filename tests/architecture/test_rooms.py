@@ -18,10 +18,11 @@ MAY_IMPORT = {
     **{room: FLOOR | {"numerics"} for room in ROOMS},
     "placing": FLOOR,
     "simulate": FLOOR | {"numerics"},
+    "writing": FLOOR | {"intake", "report", "placing"},
     "workflow": FLOOR | ROOMS | {"numerics", "placing", "simulate"},
     "planning_commands": FLOOR | ROOMS | {"workflow", "simulate"},
-    "start": FLOOR | ROOMS | {"workflow"},
-    "cli": FLOOR | ROOMS | {"workflow", "planning_commands", "start"},
+    "start": FLOOR | ROOMS | {"workflow", "writing"},
+    "cli": FLOOR | ROOMS | {"workflow", "writing", "planning_commands", "start"},
 }
 DRAWING = {"matplotlib", "seaborn", "nbformat", "nbclient", "nbconvert"}
 MAY_DRAW = {"report", "planning"}

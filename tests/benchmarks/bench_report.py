@@ -20,7 +20,7 @@ ALLOWED = 1.5
 REPORT = """
 import sys
 from trialkit.shipped import shipped
-from trialkit.workflow import write_report
+from trialkit.writing import write_report
 write_report(shipped("sample_trials") / "three_arms", sys.argv[1] + "/report", pdf=False)
 """
 
