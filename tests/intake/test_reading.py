@@ -1,5 +1,7 @@
 """Files as people make them: encodings, separators, decimal commas, blank lines, ragged rows, what is no text."""
 
+import csv
+
 import numpy as np
 import pytest
 
@@ -167,3 +169,12 @@ def test_a_cell_under_an_empty_heading_at_the_end_is_not_lost(write, said):
             "If decimal commas were typed, save the file with semicolons between the cells.",
         )
     ]
+
+
+def test_another_library_does_not_move_the_length_of_a_cell():
+    before = csv.field_size_limit(10**9)
+    try:
+        assert table(b"bin,note\nB1," + b"x" * 200_000 + b"\n")[1] == [("quotation-mark", 2)]
+        assert csv.field_size_limit() == 10**9
+    finally:
+        csv.field_size_limit(before)

@@ -115,7 +115,7 @@ def test_a_fault_in_a_reading_is_told_in_one_sentence(spoil, new, sentence):
             "core_temp_c,volume_l",
             "volume_l,volume_l",
             'header: "volume_l" stands over columns 3 and 4; expected every heading once. '
-            "Give sub-samples a row each, or turn the sheet with: trialkit reshape FILE.",
+            "Give sub-samples a row each, or turn the sheet with: trialkit reshape FILE",
         ),
         (
             "core_temp_c,volume_l",

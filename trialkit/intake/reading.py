@@ -22,6 +22,7 @@ from trialkit.records import Finding
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _CHUNK = 512
+_LONGEST_CELL = 131_072
 _CONTROL = re.compile(rb"[\x00-\x08\x0e-\x1f]")
 _KNOWN_STARTS = (
     (b"PK\x03\x04", "a zip archive or a workbook"),
@@ -108,14 +109,25 @@ def read_table(raw: bytes, file: str, known: Iterable[str] = ()) -> tuple[Table 
         return None, findings
     separator, skipped = _separator(raw, encoding, frozenset(known))
     builder = TableBuilder(file)
-    try:
-        with _open(raw, encoding) as text:
-            builder.take(_records(text, separator, skipped))
-    except csv.Error as problem:
-        findings.append(_word_csv_error(problem, file, _failing_record(raw, encoding, separator, skipped)))
-        return None, findings
+    with _usual_limit():
+        try:
+            with _open(raw, encoding) as text:
+                builder.take(_records(text, separator, skipped))
+        except csv.Error as problem:
+            findings.append(_word_csv_error(problem, file, _failing_record(raw, encoding, separator, skipped)))
+            return None, findings
     findings.extend(builder.findings(separator))
     return builder.table(separator), findings
+
+
+@contextlib.contextmanager
+def _usual_limit() -> Iterator[None]:
+    """Cells up to the length that is usual, whatever other libraries of this process have set."""
+    before = csv.field_size_limit(_LONGEST_CELL)
+    try:
+        yield
+    finally:
+        csv.field_size_limit(before)
 
 
 def _open(raw: bytes, encoding: str) -> io.TextIOWrapper:
