@@ -62,7 +62,7 @@ def fit_times(found: Measured, by_layout: Callable[[], Fit | Refusal]) -> Fit | 
     if not open_ended and np.all(rules == 1):
         fit = by_layout()  # refused where midpoints have no spread at all; rounding to visits still gives one
         return _from_draws(found, windows, answers) if isinstance(fit, Refusal) else _not_below_rounding(fit, values)
-    if np.all(rules == 5):
+    if np.all((rules == 3) | (rules == 5)):
         return found.refusal(*dict.fromkeys(reason for answer in answers.values() for reason in answer.reasons))
     return _from_draws(found, windows, answers)
 
