@@ -1,7 +1,7 @@
 """The way out: checks the files, runs the report notebook on them, and puts the result in place in one move.
 
-Apart from ``workflow`` because the command that writes a report computes nothing itself: the notebook does, in a process
-of its own, so the rooms that compute need not be loaded here.
+Apart from ``workflow`` because the command that writes a report computes nothing itself: the notebook does, in a
+process of its own, so the rooms that compute need not be loaded here.
 """
 
 from __future__ import annotations

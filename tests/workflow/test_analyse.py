@@ -47,7 +47,7 @@ def test_one_bin_a_treatment_is_refused_with_the_reason():
     (verdict,) = analysis.verdicts
     assert verdict.call == "not_answerable"
     assert verdict.stated_before_data
-    assert verdict.reasons[0].startswith("Each treatment has one bin, so a difference between treatments cannot be told")
+    assert verdict.reasons[0].startswith("Each treatment has one bin, so a difference between treatments cannot")
     (answer,) = analysis.answers
     assert isinstance(answer.fit, Refusal)
     assert len(answer.values.values) == 3  # the bins are still shown

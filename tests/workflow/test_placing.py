@@ -47,9 +47,9 @@ def test_a_stop_halfway_leaves_the_old_report_whole(tmp_path, failure):
 
 def test_a_folder_of_somebody_else_is_refused(tmp_path):
     (tmp_path / "thesis.txt").write_text("mine")
-    with pytest.raises(DesignError, match="was not written by this command; expected a new folder or an earlier report"):
-        with staged(tmp_path):
-            pytest.fail("must not get here")
+    expected = "was not written by this command; expected a new folder or an earlier report"
+    with pytest.raises(DesignError, match=expected), staged(tmp_path):
+        pytest.fail("must not get here")
     assert (tmp_path / "thesis.txt").read_text() == "mine"
 
 
