@@ -151,3 +151,16 @@ def test_claim_only_beside_several_claims_is_refused(trial_files, write):
 
 def test_a_design_error_is_not_what_the_gate_raises():
     assert not issubclass(TemplateError, DesignError)
+
+
+def test_a_written_finish_rule_is_read_and_a_slip_in_it_named(tmp_path):
+    folder = tmp_path / "trial"
+    folder.mkdir()
+    (folder / "readings.csv").write_text("bin,treatment,day,finished\nB1,water,3,no\nB2,live,3,yes\n", encoding="utf-8")
+    text = 'control = "water"\n[finish]\nrule = "all of"\nfinished = true\nmoisture_at_least_pct = 45\n'
+    (folder / "trial.toml").write_text(text, encoding="utf-8")
+    plan = check_trial(folder).trial.plan
+    assert dict(plan.finish) == {"rule": "all of", "finished": True, "moisture_at_least_pct": 45.0}
+    (folder / "trial.toml").write_text(text.replace("moisture_at_least", "moisture_at_leest"), encoding="utf-8")
+    (found,) = [f for f in check_trial(folder).findings if f.severity == "error"]
+    assert 'nearest is "moisture_at_least_pct"' in found.expected
