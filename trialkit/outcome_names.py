@@ -39,6 +39,9 @@ OUTCOMES: Mapping[str, tuple[Literal[-1, 0, 1], Literal["identity", "log"]]] = {
     "odour_score": (1, "identity"),
 }
 
+# Steps, not amounts: only the order of two bins is used.
+SCORES = frozenset({"appearance_score", "odour_score"})
+
 _HEAT = ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55", "peak_temp_c", "days_to_peak")
 _BY_ASH = ("day", "from", "start_ash_sd_points", "ash_sd_points")
 # the keys that the table of an outcome may hold in a trial file

@@ -142,7 +142,7 @@ def _changed_lines(
         return []
     own: list[Claim | None] = [
         claim
-        for claim in claims
+        for claim in (() if asked.kind == "superiority" else claims)  # no claim names a share of pairs
         if claim.outcome == asked.outcome.name and {claim.treatment, claim.against} == {asked.treatment, asked.against}
     ]
     lines = []

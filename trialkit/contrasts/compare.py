@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from trialkit.contrasts.families import Family, Pair, critical_t, families_of, pairs_asked
+from trialkit.contrasts.scores import compare_scores
 from trialkit.contrasts.shown import margin_level, shown, shown_interval
 from trialkit.contrasts.times import compare_times
 from trialkit.errors import DesignError, nearest_name
@@ -64,6 +65,8 @@ def compare_pair(fit: Fit | Refusal, treatment: str, against: str) -> Comparison
 def _compared(fit: Fit, pairs: tuple[Pair, ...], *, with_p: bool = True) -> tuple[Comparison | Refusal, ...]:
     if fit.method == "draws":
         return compare_times(fit, pairs)
+    if fit.method == "permutation":
+        return compare_scores(fit, pairs, with_p=with_p)
     position = {name: i for i, name in enumerate(fit.treatments)}
     known: dict[Pair, Comparison | Refusal] = {}
     for family in families_of(fit, pairs, with_p=with_p):

@@ -22,7 +22,7 @@ class Drawn:
 
     ``y`` (N,) on the scale of analysis, NaN where lost; ``treatment`` (N,) positions in ``Fit.treatments``; ``block``,
     ``row``, ``column``, ``plot`` (N,) codes within sites, 0 throughout where the layout has none. ``level`` (T,) of the
-    whole-plot factor.
+    whole-plot factor. ``by_order``: only the order of values counts (scores).
     """
 
     y: NDArray[np.float64]
@@ -34,6 +34,7 @@ class Drawn:
     level: Codes
     rule: str
     kind: str
+    by_order: bool = False
 
     @property
     def measured(self) -> NDArray[np.bool_]:
@@ -140,4 +141,5 @@ def drawn_bins(fit: Fit) -> Drawn:
         level=read_only(np.array([names.index(given.get(name, "")) for name in fit.treatments], dtype=np.intp)),
         rule=plan.layout.redraw_rule or NO_RULE,
         kind=kind,
+        by_order=fit.method == "permutation",
     )

@@ -17,7 +17,7 @@ def partition(fit: Fit | Refusal) -> Partition | None:
     is the killed starter, or the carrier alone where there is none killed. None where one of water, liquid and live is
     missing, where a role is taken by several treatments, or where a step cannot be estimated.
     """
-    if isinstance(fit, Refusal) or fit.method == "draws":  # medians of draws do not multiply exactly
+    if isinstance(fit, Refusal) or fit.method in ("draws", "permutation"):  # medians and shares do not add up exactly
         return None
     chain = _chain(fit)
     if chain is None:

@@ -26,6 +26,7 @@ from trialkit.numerics.rerandomisation_squares import (
     compare_two_in_square,
     shuffled_squares,
 )
+from trialkit.numerics.superiority import standings
 from trialkit.records import Comparison, Fit, Refusal, Rerandomisation
 
 Compared = tuple[Comparison | Refusal, ...]
@@ -42,7 +43,7 @@ def rerandomise(
     factor). Bins without a value keep their label, and so do all other treatments when two are compared; only layouts
     that the redraw rule of the plan would have kept count. A layout drawn by hand has no such test, nor has a fit of
     censored times: comparisons come back as they are, beside None. p is None where only one layout, or one and its
-    mirror image, is possible.
+    mirror image, is possible. Of scores, standings inside the strata are compared instead of values.
 
     All treatments together in a split plot means the treatments inside whole plots.
     """
@@ -50,25 +51,44 @@ def rerandomise(
     if isinstance(fit, Refusal) or fit.method == "draws" or fit.values.plan.layout.drawn == "by hand":
         return compared, None
     drawn = drawn_bins(fit)
-    if drawn.kind == "latin square" and drawn.rule != NO_RULE:
-        return compared, _untested(f'Latin squares are drawn again without a redraw rule only; found "{drawn.rule}".')
-    if drawn.y.size > MOST_BINS:
-        return compared, _untested(f"Layouts of more than {MOST_BINS} bins are not drawn again.")
-    try:
-        if drawn.breaks_its_rule():
-            return compared, _untested(
-                f'The layout is one that its own redraw rule ("{drawn.rule}") would have thrown back, so there is '
-                "nothing to compare it with."
-            )
-        tested = tuple(_with_test(fit, drawn, one) for one in compared)
-        together = _all_together(drawn)
-    except DesignError as error:
-        return compared, _untested(str(error))
+    reason = _why_untested(drawn)
+    if reason:
+        return compared, _untested(reason)
+    tested = tuple(_with_test(fit, drawn, one) for one in compared)
+    together = _all_together(drawn)
     note = ""
     if not fit.values.plan.layout.drawn:
         note = "How the layout was drawn is not stated; the test takes it as drawn at random."
     reason = "" if together.p is not None else "Only one layout was possible here, or one and its mirror image."
     return tested, Rerandomisation(together.p, together.floor, together.layouts, together.exact, reason, note)
+
+
+def p_of_pairs(fit: Fit, pairs: Sequence[tuple[str, str]]) -> tuple[float | None, ...]:
+    """The p of each pair by itself, as ``rerandomise`` gives it; None where there is no such test."""
+    if fit.values.plan.layout.drawn == "by hand":
+        return (None,) * len(pairs)
+    drawn = drawn_bins(fit)
+    if _why_untested(drawn):
+        return (None,) * len(pairs)
+    return tuple(_pair(drawn, *(fit.treatments.index(name) for name in pair)).p for pair in pairs)
+
+
+def _why_untested(drawn: Drawn) -> str:
+    """Why this layout is not drawn again, as a sentence; empty where it is."""
+    if drawn.kind == "latin square" and drawn.rule != NO_RULE:
+        return f'Latin squares are drawn again without a redraw rule only; found "{drawn.rule}".'
+    if drawn.y.size > MOST_BINS:
+        return f"Layouts of more than {MOST_BINS} bins are not drawn again."
+    try:
+        broken = drawn.breaks_its_rule()
+    except DesignError as error:
+        return str(error)
+    if not broken:
+        return ""
+    return (
+        f'The layout is one that its own redraw rule ("{drawn.rule}") would have thrown back, so there is nothing to '
+        "compare it with."
+    )
 
 
 def _untested(reason: str) -> Rerandomisation:
@@ -98,6 +118,8 @@ def _pair(drawn: Drawn, treatment: int, against: int) -> LayoutTest:
     layouts = drawn.within(here, stratum)
     # Labels follow the treatments' positions, so the later one of the two carries label 1.
     later = drawn.treatment[here] == max(treatment, against)
+    if drawn.by_order:
+        return compare_two(layouts, standings(drawn.y[here], stratum[here]), later, stratum[here])
     alone = np.unique(stratum[here]).size == 1 and drawn.kind == "completely random"
     if alone and min(later.sum(), (~later).sum()) >= 2:
         return compare_two_studentised(layouts, drawn.y[here], later)
@@ -115,7 +137,8 @@ def _all_together(drawn: Drawn) -> LayoutTest:
     here = drawn.measured
     layouts = drawn.within(here, stratum)
     labels = np.unique(drawn.treatment[here], return_inverse=True)[1]
-    return compare_all(layouts, drawn.y[here], labels, stratum[here])
+    y = standings(drawn.y[here], stratum[here]) if drawn.by_order else drawn.y[here]
+    return compare_all(layouts, y, labels, stratum[here])
 
 
 def _square(drawn: Drawn) -> LayoutTest:

@@ -23,31 +23,40 @@ def adjust_secondary(comparisons: Mapping[str, Sequence[Comparison | Refusal]]) 
     from the unadjusted p of each comparison at its own df. Holm's procedure has no simple two-sided interval, so the
     interval beside it is Bonferroni's over the same m comparisons: it holds for all m together, is the wider of the
     two, and leaves out no effect only where Holm's p is at most α (not always the other way round). Both carry the
-    adjustment "holm", and ``method`` says how. With one secondary outcome there is nothing to adjust over, and it is
-    returned as it came. Refusals and comparisons without a standard error stay as they are and do not count.
+    adjustment "holm", and ``method`` says how. Scores come without an interval and with a p by re-randomisation
+    (``rerandomisation_p``, which stands unadjusted beside Holm's): that p counts among the m. With one secondary
+    outcome there is nothing to adjust over, and it is returned as it came. Refusals and other comparisons without a
+    standard error stay as they are and do not count.
     """
     if len(comparisons) < 2:
         return {name: tuple(found) for name, found in comparisons.items()}
-    effects = {
-        (name, k): _effect(one)
+    alone = {
+        (name, k): _p_alone(one)
         for name, found in comparisons.items()
         for k, one in enumerate(found)
-        if isinstance(one, Comparison) and one.kind in ("ratio", "difference") and one.std_error and one.df
+        if isinstance(one, Comparison) and _p_alone(one) is not None
     }
-    if not effects:
+    if not alone:
         return {name: tuple(found) for name, found in comparisons.items()}
-    estimate, std_error, df = (np.array(column) for column in zip(*effects.values(), strict=True))
-    adjusted = dict(zip(effects, holm(p_alone(estimate, std_error, df)).tolist(), strict=True))
-    count = len(effects)
+    adjusted = dict(zip(alone, holm(np.array(list(alone.values()), dtype=float)).tolist(), strict=True))
+    count = len(alone)
     return {
         name: tuple(
-            _adjusted(one, adjusted[name, k], effects[name, k], count)
-            if isinstance(one, Comparison) and (name, k) in adjusted
-            else one
+            _adjusted(one, adjusted[name, k], count) if isinstance(one, Comparison) and (name, k) in adjusted else one
             for k, one in enumerate(found)
         )
         for name, found in comparisons.items()
     }
+
+
+def _p_alone(one: Comparison) -> float | None:
+    """The p of a comparison by itself; None where it has none to adjust."""
+    if one.kind == "superiority":
+        return one.rerandomisation_p
+    if one.kind == "level" or not (one.std_error and one.df):
+        return None
+    estimate, std_error, df = (np.array(number) for number in _effect(one))
+    return float(p_alone(estimate, std_error, df))
 
 
 def _effect(one: Comparison) -> tuple[float, float, float]:
@@ -55,9 +64,17 @@ def _effect(one: Comparison) -> tuple[float, float, float]:
     return effect, float(one.std_error or math.nan), float(one.df or math.nan)
 
 
-def _adjusted(one: Comparison, p: float, effect: tuple[float, float, float], count: int) -> Comparison:
+def _adjusted(one: Comparison, p: float, count: int) -> Comparison:
     level, inner = one.interval.level, margin_level(one.interval.level)
-    estimate, std_error, df = effect
+    if one.kind == "superiority":
+        return replace(
+            one,
+            p=p,
+            interval=replace(one.interval, adjustment="holm"),
+            margin_interval=replace(one.margin_interval, adjustment="holm"),
+            method=f"{one.method}; p by Holm over {count} secondary comparisons",
+        )
+    estimate, std_error, df = _effect(one)
     half, inner_half = (
         float(critical_t((1.0 - confidence) / count, np.array(df))) * std_error for confidence in (level, inner)
     )

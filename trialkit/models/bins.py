@@ -12,6 +12,7 @@ from trialkit.models.completely_random import fit_completely_random
 from trialkit.models.latin_square import fit_latin_square
 from trialkit.models.layout_checks import layout_problems, site_notes, site_problems
 from trialkit.models.measured import Measured, measured
+from trialkit.models.scores import fit_scores, is_score
 from trialkit.models.split_plot import fit_split_plot
 from trialkit.models.times import fit_times
 from trialkit.numerics.time_windows import is_watched
@@ -39,7 +40,8 @@ def fit_bins(values: BinValues | Refusal, *, variances: Variances | None = None)
     ``variances`` overrides the plan and the default rule (by treatment from 5 bins an arm in a completely random
     layout, from 6 complete blocks in blocks; common below).
 
-    Times known between visits keep the bins that never finished: see ``models.times``.
+    Times known between visits keep the bins that never finished: see ``models.times``. Of scores only the order of
+    bins counts: see ``models.scores``.
 
     Values are taken on ``values.outcome.scale``. Bins without a value are left out and named in ``Fit.notes``; pairs
     that cannot be estimated are NaN and explained in ``Fit.refused``. What cannot be answered at all comes back as a
@@ -65,5 +67,5 @@ def _fit_layout(found: Measured, variances: Variances | None) -> Fit | Refusal:
     problems = layout_problems(found) + site_problems(found)
     if problems:
         return found.refusal(*problems)
-    fit = LAYOUTS[values.plan.layout.kind](found, variances)
+    fit = fit_scores(found) if is_score(values) else LAYOUTS[values.plan.layout.kind](found, variances)
     return fit if isinstance(fit, Refusal) else replace(fit, notes=fit.notes + site_notes(found))

@@ -48,7 +48,7 @@ def changed_values(fit: Fit) -> tuple[Changed, ...]:
     scale = _other_scale(values)
     if scale is not None:
         changes.append(Changed("scale", scale, _on_scale(values, scale), fit.variances))
-    if values.plan.layout.kind in ("completely random", "blocks") and fit.method != "reml":
+    if values.plan.layout.kind in ("completely random", "blocks") and fit.method not in ("reml", "permutation"):
         other: Variances = "common" if fit.variances == "by treatment" else "by treatment"
         changes.append(Changed("variances", other, values, other))
     return tuple(changes)

@@ -21,6 +21,8 @@ def second_opinions(fit: Fit) -> tuple[SecondOpinion, ...]:
 
     Numbers are on the analysis scale. A fit that does not converge or warns is reported with its remark, never hidden.
     """
+    if fit.method == "permutation":  # an order of bins has no model to set beside another
+        return ()
     if fit.method == "draws":  # those libraries would need the bins that never finished to be left out
         return ()
     data = measured(fit.values)

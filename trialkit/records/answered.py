@@ -104,13 +104,15 @@ class Fit:
     enter its comparison with the column's; the diagonal holds the bins with a value.
     ``components`` variances by name; the block variance may be negative (MS block − MS error)/n₀.
     ``blocks_used`` are those that carry information on treatments. ``refused`` says in a sentence why a pair (in either
-    order) cannot be estimated. ``strata`` names what a pair is judged by where the layout has several strata; pairs of
-    the stratum "bins" share the ``covariance``. ``factor_terms`` where the treatments are factors crossed completely.
+    order) cannot be estimated. Of scores (method "permutation") only the order of bins counts: ``differences`` are
+    probabilities of superiority less one half, and means, standard errors and df are NaN. ``strata`` names what a pair
+    is judged by where the layout has several strata; pairs of the stratum "bins" share the ``covariance``.
+    ``factor_terms`` where the treatments are factors crossed completely.
     """
 
     values: BinValues
     treatments: tuple[str, ...]
-    method: Literal["least squares in strata", "reml", "draws"]
+    method: Literal["least squares in strata", "reml", "draws", "permutation"]
     df_method: str
     variances: Literal["common", "by treatment"]
     means: NDArray[np.float64]

@@ -11,28 +11,27 @@ from trialkit.verdicts.claims import claim_contradiction, turned
 from trialkit.verdicts.shown import could_show
 from trialkit.verdicts.truth_table import EVERY, LEVEL, ONE_SIDED, call_of, facts_of, is_one_sided
 
+_WITHOUT_SIZE = (
+    "Scores are steps, not amounts: only which of two bins scored higher is compared, so no range can be set beside "
+    "the size claimed. How often a bin of one treatment stands above one of the other is in the table of comparisons."
+)
+
 
 def judge(comparison: Comparison | Refusal, claim: Claim, *, plan: Plan | None = None) -> Verdict:
     """What may be said of a claim.
 
     A Refusal gives "not_answerable" with its reasons (``plan`` tells then whether the claim was stated before the data,
-    where the refusal carries no values). A comparison of the same pair in the opposite order is inverted first. The
-    interval is the family's; with ``family = "claim only"``, which a file with exactly one claim may say, the one
+    where the refusal carries no values). So does a comparison of scores: a claim names a size, scores are steps without
+    one, and no number of bins would change that. A comparison of the same pair in the opposite order is inverted first.
+    The interval is the family's; with ``family = "claim only"``, which a file with exactly one claim may say, the one
     alone. DesignError for a claim that contradicts itself, or that the comparison does not answer.
     """
     if isinstance(comparison, Refusal):
         known = comparison.values.plan if plan is None and comparison.values is not None else plan
-        return Verdict(
-            claim=claim,
-            call="not_answerable",
-            comparison=None,
-            interval=None,
-            margin_interval=None,
-            beyond_no_effect=0,
-            inside_margin=None,
-            stated_before_data=known is not None and _stated_before(claim, known),
-            reasons=comparison.reasons,
-        )
+        return _unanswered(claim, known, comparison.reasons)
+    if comparison.kind == "superiority":
+        _as_claimed(comparison, claim)
+        return _unanswered(claim, comparison.plan if plan is None else plan, (_WITHOUT_SIZE,))
     problem = claim_contradiction(claim, comparison.outcome)
     if problem is not None:
         raise DesignError(problem)
@@ -66,6 +65,20 @@ def judge(comparison: Comparison | Refusal, claim: Claim, *, plan: Plan | None =
     )
 
 
+def _unanswered(claim: Claim, plan: Plan | None, reasons: tuple[str, ...]) -> Verdict:
+    return Verdict(
+        claim=claim,
+        call="not_answerable",
+        comparison=None,
+        interval=None,
+        margin_interval=None,
+        beyond_no_effect=0,
+        inside_margin=None,
+        stated_before_data=plan is not None and _stated_before(claim, plan),
+        reasons=reasons,
+    )
+
+
 def _as_claimed(comparison: Comparison, claim: Claim) -> Comparison:
     """The comparison in the order of the claim."""
     if comparison.outcome.name != claim.outcome:
@@ -73,7 +86,7 @@ def _as_claimed(comparison: Comparison, claim: Claim) -> Comparison:
             f'claim "{claim.text}": found a comparison of {comparison.outcome.name}; expected one of {claim.outcome}.'
         )
     kind = {"within_days": "level", "at_least": "difference"}.get(claim.size, "ratio")
-    if comparison.kind != kind:
+    if comparison.kind not in (kind, "superiority"):
         raise DesignError(
             f'claim "{claim.text}": found a comparison of kind "{comparison.kind}"; {claim.size} needs "{kind}".'
         )
