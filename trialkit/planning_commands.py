@@ -77,13 +77,13 @@ def run_simulate(options: argparse.Namespace) -> int:
     from trialkit.simulate import PlannedFolder, simulate_trial
 
     folder = Path(options.folder)
-    trial = _planned_trial(folder)
+    trial = _planned_trial(folder, open_key=True)
     names = ("trial.toml", "bins.csv", "readings.csv")
     absent = [name for name in names if not (folder / name).is_file()]
     if absent:
         raise DesignError(f"{folder} holds no {', '.join(absent)}; expected a folder made by trialkit plan.")
     planned = PlannedFolder(trial.plan, trial.bins, {name: (folder / name).read_bytes() for name in names})
-    spoil = {"missed_share": 0.0, "lose_a_bin": False} if options.complete else {}
+    spoil: dict[str, Any] = {"missed_share": 0.0, "lose_a_bin": False} if options.complete else {}
     invented = simulate_trial(planned, options.truth, options.seed, **spoil)
     for name, raw in invented.files.items():
         (folder / name).write_bytes(raw)
@@ -123,11 +123,11 @@ def run_precision(options: argparse.Namespace) -> int:
     return 0
 
 
-def _planned_trial(folder: Path) -> Any:
+def _planned_trial(folder: Path, *, open_key: bool = False) -> Any:
     from trialkit.errors import TemplateError
     from trialkit.intake import check_trial
 
-    checked = check_trial(folder)
+    checked = check_trial(folder, open_key=open_key)
     if checked.trial is None:
         raise TemplateError(checked.findings, checked.rows)
     return checked.trial

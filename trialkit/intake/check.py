@@ -53,9 +53,12 @@ class CheckSummary:
     progress: Progress
 
 
-def check_trial(path: str | Path) -> Checked:
-    """Look through the files of a trial, with or without a control. Never raises on what the files hold."""
-    desk, trial, bins = go_through(path, None)
+def check_trial(path: str | Path, *, open_key: bool = False) -> Checked:
+    """Look through the files of a trial, with or without a control. Never raises on what the files hold.
+
+    The bins of a blinded trial keep their letters and its key is not read, unless ``open_key``.
+    """
+    desk, trial, bins = go_through(path, None, with_key=open_key)
     findings = desk.in_order()
     if desk.has_errors():
         trial = None

@@ -15,14 +15,18 @@ from trialkit.shipped import shipped
 TEMPLATES = ("trial.toml", "bins.csv", "readings.csv")
 WORKBOOK = ".xlsx"
 # written beside a trial when it is planned; no part of its data
-_OF_THE_PLAN = ("registration.txt", "key.csv")
+_OF_THE_PLAN = ("registration.txt", "invented.txt")
+_BEFORE_THE_PLAN = "trial-before-planning"
 _OTHER_SHEETS = (".xlsm", ".xls", ".xlsb", ".ods")
 _SPREADSHEET_REMEDY = "Save it as a workbook (.xlsx) under the same name."
 
 
 @dataclass
 class TrialFiles:
-    """The files of a trial; ``workbook`` may stand for all of it. ``single``: one file was named, not a folder."""
+    """The files of a trial; ``workbook`` may stand for all of it. ``single``: one file was named, not a folder.
+
+    ``key`` tells the letters of a blinded trial.
+    """
 
     folder: str
     trial: Path | None = None
@@ -30,6 +34,7 @@ class TrialFiles:
     readings: list[Path] = field(default_factory=list)
     workbook: Path | None = None
     single: bool = False
+    key: Path | None = None
 
 
 def find_files(path: str | Path) -> tuple[TrialFiles, list[Finding]]:
@@ -76,6 +81,10 @@ def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Fin
             if name == "loggers":
                 said = "logger files are not read yet"
                 findings.append(Finding("note", "not-read", item.name, None, None, said))
+        elif name in _OF_THE_PLAN or name.startswith(_BEFORE_THE_PLAN):
+            continue
+        elif name == "key.csv":
+            files.key = item
         elif name == "trial.toml":
             files.trial = item
         elif name == "trial.xlsx":
@@ -92,7 +101,7 @@ def _look_through(folder: Path, files: TrialFiles) -> tuple[TrialFiles, list[Fin
             findings.append(Finding("error", "workbook", item.name, None, None, said, "", _SPREADSHEET_REMEDY))
         elif item.suffix.lower() in (WORKBOOK, *_OTHER_SHEETS):
             findings.append(Finding("note", "not-read", item.name, None, None, "the file is no part of the trial"))
-        elif name.endswith((".csv", ".toml", ".tsv", ".txt")) and name not in _OF_THE_PLAN:
+        elif name.endswith((".csv", ".toml", ".tsv", ".txt")):
             findings.append(_other(item))
     if not (files.trial or files.bins or files.readings or files.workbook) and not any(
         f.severity == "error" for f in findings

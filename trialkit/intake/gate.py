@@ -20,6 +20,7 @@ from trialkit.intake.claims import judge_trial_file, known_treatments, make_plan
 from trialkit.intake.desk import Desk
 from trialkit.intake.every_rule import apply_rules
 from trialkit.intake.folder import find_files
+from trialkit.intake.key import hides_treatments, judge_letters, open_key
 from trialkit.intake.merge import Visits, join_visits, set_aside_rows
 from trialkit.intake.plans import find_plan
 from trialkit.intake.rows import Rows, count_days, find_starts, first_date, join_files, missing_days, unknown_bins
@@ -31,9 +32,10 @@ from trialkit.records import Bin, Finding, Plan, Readings, SetAside, Trial, read
 def load_trial(path: str | Path, control: str | None = None) -> Trial:
     """A trial folder, or a single readings file, as a Trial. ``control`` names the control where no trial file does.
 
-    Raises TemplateError with every finding where the files do not fit, cannot be read, or name no control.
+    In a blinded trial the key is opened, and that is a finding. Raises TemplateError with every finding where the files
+    do not fit, cannot be read, or name no control.
     """
-    desk, trial, _ = go_through(path, control)
+    desk, trial, _ = go_through(path, control, with_key=True)
     if trial is not None and trial.plan.control is None:
         names = [item.name for item in trial.plan.treatments]
         desk.findings.append(
@@ -64,8 +66,10 @@ def read_plan(path: str | Path) -> Plan | None:
 
     Raises TemplateError with every finding where the plan is wrong.
     """
-    files, _ = find_files(path)
-    desk = Desk(replace(files, readings=[], bins=None))
+    files, found = find_files(path)
+    # a plan that cannot be opened is not a plan that is not there
+    closed = [finding for finding in found if finding.code in ("workbook", "not-readable")]
+    desk = Desk(replace(files, readings=[], bins=None), closed)
     open_books(desk)
     take_plan(desk)
     plan = None
@@ -77,8 +81,13 @@ def read_plan(path: str | Path) -> Plan | None:
     return plan
 
 
-def go_through(path: str | Path, control: str | None) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
-    """Read and judge everything. The trial is None where an error stands against it; the bins are those known."""
+def go_through(
+    path: str | Path, control: str | None, *, with_key: bool = False
+) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
+    """Read and judge everything. The trial is None where an error stands against it; the bins are those known.
+
+    The key of a blinded trial is read only ``with_key``; without it the bins keep their letters.
+    """
     files, findings = find_files(path)
     desk = Desk(files, findings)
     named = files.trial or files.bins or files.readings or files.workbook
@@ -89,17 +98,18 @@ def go_through(path: str | Path, control: str | None) -> tuple[Desk, Trial | Non
         return desk, None, ()
     take_plan(desk)
     take_tables(desk)
-    return _put_together(desk, control)
+    return _put_together(desk, control, with_key)
 
 
-def _put_together(desk: Desk, control: str | None) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
+def _put_together(desk: Desk, control: str | None, with_key: bool) -> tuple[Desk, Trial | None, tuple[Bin, ...]]:
     if desk.bins_table is not None:
         bins, findings = bins_from_file(desk.bins_table)
     else:
         bins, findings = bins_from_readings(desk.readings)
     desk.findings += findings
-    treatments = tuple(dict.fromkeys(item.treatment for item in bins if item.treatment))
-    plan = find_plan(desk, control, bins, treatments)
+    typed = bins
+    bins, treatments, lettered = _see_treatments(desk, bins, with_key)
+    plan = find_plan(desk, control, typed, treatments, lettered=lettered)
     if desk.bins_table is None and not desk.has_errors() and not any(parsed.rows for parsed in desk.readings):
         said = "there is no bins.csv and no row of readings"
         desk.findings.append(
@@ -109,7 +119,7 @@ def _put_together(desk: Desk, control: str | None) -> tuple[Desk, Trial | None, 
     if desk.bins_table is not None and bins:
         desk.findings += unknown_bins(desk.readings, bins)
         for parsed in desk.readings:
-            desk.findings += judge_agreement(bins, parsed)
+            desk.findings += judge_agreement(typed, parsed)
         known = {item.bin for item in bins}
         texts = (text for parsed in desk.readings if "bin" in parsed.names for text in parsed.names["bin"].texts)
         strangers = tuple(dict.fromkeys(text for text in texts if text and text not in known))
@@ -117,6 +127,23 @@ def _put_together(desk: Desk, control: str | None) -> tuple[Desk, Trial | None, 
     everyone = (*bins, *(Bin(name, "") for name in strangers))
     trial = _judge_readings(desk, plan, everyone, len(bins))
     return desk, trial, bins
+
+
+def _see_treatments(desk: Desk, bins: tuple[Bin, ...], with_key: bool) -> tuple[tuple[Bin, ...], tuple[str, ...], bool]:
+    """The bins, their true treatments as far as they are known, and whether the tables hold letters in their place."""
+    names = tuple(dict.fromkeys(item.treatment for item in bins if item.treatment))
+    declared = known_treatments(desk.trial_file, ()) if desk.trial_file is not None else []
+    hidden = hides_treatments(names, declared, with_key=desk.files.key is not None)
+    opened = False
+    if with_key:
+        bins, opened = open_key(desk, bins, declared, hidden=hidden)
+    if opened:
+        return bins, tuple(dict.fromkeys(item.treatment for item in bins if item.treatment)), True
+    if not hidden:
+        return bins, names, False
+    if not with_key:
+        desk.findings += judge_letters(names, declared, desk.bins_file or desk.first_file())
+    return bins, (), True
 
 
 def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planned: int) -> Trial | None:

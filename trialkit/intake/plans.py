@@ -13,8 +13,14 @@ from trialkit.intake.wording import one_of
 from trialkit.records import Bin, Finding, Layout, Plan, Treatment
 
 
-def find_plan(desk: Desk, control: str | None, bins: Sequence[Bin], treatments: Sequence[str]) -> Plan | None:
-    """The plan of the trial file, or the bare one where there is none; None where the trial file cannot be read."""
+def find_plan(
+    desk: Desk, control: str | None, bins: Sequence[Bin], treatments: Sequence[str], *, lettered: bool = False
+) -> Plan | None:
+    """The plan of the trial file, or the bare one where there is none; None where the trial file cannot be read.
+
+    ``lettered``: letters stand for treatments in the tables; ``treatments`` are then the true ones, or empty where the
+    key stayed shut.
+    """
     has_blocks = any(item.block is not None for item in bins)
     tables = [desk.bins_table] if desk.bins_table is not None else desk.readings
     declared: Sequence[str] = ()
@@ -51,7 +57,7 @@ def find_plan(desk: Desk, control: str | None, bins: Sequence[Bin], treatments: 
                 )
             )
         plan = make_plan(trial_file, known_treatments(trial_file, treatments), has_blocks)
-    desk.findings += judge_treatments(bins, declared, tables)
+    desk.findings += judge_treatments(bins, () if lettered else declared, tables)
     if desk.bins_table is not None:
         desk.findings += rules.too_rich_bins(desk.bins_table, plan)
     if plan is not None and bins:

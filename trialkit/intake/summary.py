@@ -22,7 +22,7 @@ def summarise_check(checked: Checked) -> str:
         return "\n".join(lines)
     lines.append(f"{checked.folder} fits.")
     trial, progress = checked.trial, checked.progress
-    if trial is not None and trial.rows_read:
+    if trial is not None and trial.rows_used:
         aside = len(trial.set_aside)
         lines.append(f"Rows: {trial.rows_read} read, {trial.rows_used} used, {aside} set aside.")
     elif trial is not None:
@@ -43,7 +43,7 @@ def summarise_check(checked: Checked) -> str:
             more = f"; and {len(said) - 1} more" if len(said) > 1 else ""
             lines.append(f"  bin {name}: {said[0]}{more}")
         lines += _rest(progress.odd)
-    elif trial is not None and trial.rows_read:
+    elif trial is not None and trial.rows_used:
         lines.append("No bin looks odd.")
     return "\n".join(lines)
 

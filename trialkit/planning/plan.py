@@ -156,8 +156,13 @@ def _coded(bins: Sequence[Bin], request: PlanRequest) -> tuple[Bin, ...]:
 
 
 def _letters(request: PlanRequest, treatments: Sequence[Treatment]) -> dict[str, str]:
-    alphabet = [chr(ord("A") + number) for number in range(26)] if len(treatments) <= 26 else []
-    names = alphabet or [f"T{number}" for number in range(1, len(treatments) + 1)]
+    # a letter that is a treatment's own name too would not say which of the two it means
+    own = {item.name.casefold() for item in treatments}
+    alphabet = [letter for letter in map(chr, range(ord("A"), ord("Z") + 1)) if letter.casefold() not in own]
+    names = alphabet
+    if len(treatments) > len(alphabet):
+        numbered = (f"T{number}" for number in range(1, 2 * len(treatments) + 1))
+        names = [name for name in numbered if name.casefold() not in own]
     taken = names[: len(treatments)]
     stream = random.Random(f"{request.layout.seed}|{'|'.join(request.layout.lot)}|letters")
     return dict(zip((item.name for item in treatments), shuffled(taken, stream), strict=True))
