@@ -186,6 +186,20 @@ def answer_to(
     return Refusal("contrasts", (reason,), claim.outcome, claim.treatment, claim.against)
 
 
+def deviations_of(trial: Trial) -> tuple[str, ...] | None:
+    """Every difference between a trial and the registration.txt in its folder; None where there is none to compare."""
+    from trialkit.planning.registration import deviations
+
+    stub = Path(trial.folder) / "registration.txt"
+    if not stub.is_file():
+        return None
+    try:
+        text = stub.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        return ("The registration could not be read; nothing could be compared.",)
+    return deviations(text, trial)
+
+
 def question_of(folder: str | Path, *, outcome: str | None = None, control: str | None = None) -> dict[str, Any]:
     """What a planned or an earlier trial says of a precision: treatments, layout, bins, level, claim and, once there
     are readings, the CV between its bins, by the names of the arguments of ``planning.precision.precision``.

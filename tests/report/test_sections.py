@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from datetime import date
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from trialkit import report
-from trialkit.records import Answer, Refusal, SecondOpinion, Treatment, Trial, read_only
+from trialkit.records import Answer, Finding, Refusal, SecondOpinion, Treatment, Trial, read_only
 from trialkit.report import cautions
 from trialkit.report.cautions import caution_lines
 from trialkit.report.certainty import certainty_lines
@@ -114,6 +115,29 @@ def test_what_was_compared(make: SimpleNamespace) -> None:
         "50 rows of readings, day 0 to day 28: 48 used, 2 set aside.",
         "The primary outcome: decay rate.",
     )
+
+
+def test_what_differs_from_the_registration_is_listed(make: SimpleNamespace) -> None:
+    analysis = make.analysis()
+    assert "registered" not in report.what_was_compared(analysis).text
+    assert "Nothing differs from what was registered." in report.what_was_compared(analysis, {}, ()).text
+    told = ('level: registered "0.95", analysed "0.9".', "Bin <b>B1</b> was lost on day 7 (tipped over).")
+    passage = report.what_was_compared(analysis, {}, told)
+    assert "2 deviations from what was registered:" in passage.text
+    assert all(line in passage.text for line in told)
+    assert "<b>B1" not in passage.html
+    assert "1 deviation from what was registered:" in report.what_was_compared(analysis, {}, told[:1]).text
+
+
+def test_the_opening_of_a_key_is_dated(make: SimpleNamespace) -> None:
+    analysis = make.analysis()
+    assert "the key was opened" not in report.what_was_compared(analysis).text
+    note = Finding("note", "key-opened", "key.csv", None, None, "the key was read")
+    opened = replace(analysis, trial=replace(analysis.trial, findings=(note,)))
+    before = date.today()
+    text = report.what_was_compared(opened).text
+    days = {before, date.today()}  # midnight may pass between
+    assert any(f"the key was opened for this report, on {day.isoformat()}." in text for day in days)
 
 
 def test_how_sure(make: SimpleNamespace) -> None:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import date
 from types import MappingProxyType
 
 from trialkit.records import Analysis
@@ -18,7 +19,7 @@ from trialkit.report.figures import figure_of
 from trialkit.report.limits import limit_lines
 from trialkit.report.methods import methods_text
 from trialkit.report.newsletter_words import newsletter_sentences
-from trialkit.report.passages import NOTHING, Passage, box, bullets, join, paragraph
+from trialkit.report.passages import NOTHING, Passage, box, bullets, capitalised, counted, join, paragraph
 
 
 def fairness(analysis: Analysis) -> Passage:
@@ -48,11 +49,35 @@ def effects(analysis: Analysis) -> Passage:
     ])  # fmt: skip
 
 
-def what_was_compared(analysis: Analysis, drawn: Mapping[str, Drawing] = MappingProxyType({})) -> Passage:
-    """The arms, what each was given, layout, days and roles of the outcomes, and the map of the bins."""
+def what_was_compared(
+    analysis: Analysis,
+    drawn: Mapping[str, Drawing] = MappingProxyType({}),
+    deviations: Sequence[str] | None = None,
+) -> Passage:
+    """The arms, what each was given, layout, days and roles of the outcomes, and the map of the bins.
+
+    ``deviations`` are the differences from what was registered, None where nothing was.
+    """
     return join([
-        arms_table(analysis).passage(), bullets(compared_lines(analysis)), figure_of("layout", drawn)
+        arms_table(analysis).passage(), bullets(compared_lines(analysis)), _key_opened(analysis),
+        _beside_registration(deviations), figure_of("layout", drawn),
     ])  # fmt: skip
+
+
+def _key_opened(analysis: Analysis) -> Passage:
+    if not any(finding.code == "key-opened" for finding in analysis.trial.findings):
+        return NOTHING
+    today = date.today().isoformat()
+    return paragraph(f"Letters stood for the treatments in the files; the key was opened for this report, on {today}.")
+
+
+def _beside_registration(deviations: Sequence[str] | None) -> Passage:
+    if deviations is None:
+        return NOTHING
+    if not deviations:
+        return paragraph("Nothing differs from what was registered.")
+    count = counted(len(deviations), "deviation")
+    return join([paragraph(f"{capitalised(count)} from what was registered:"), bullets(deviations)])
 
 
 def how_sure(analysis: Analysis, drawn: Mapping[str, Drawing] = MappingProxyType({})) -> Passage:
