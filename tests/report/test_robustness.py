@@ -6,6 +6,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import jsonschema
+import pytest
 
 from trialkit import report
 from trialkit.records import Refusal
@@ -77,15 +78,32 @@ def test_results_carry_shuffles_and_repeats(make: SimpleNamespace) -> None:
     results = results_of(make.whole())
     jsonschema.validate(results, results_schema())
     outcome = results["outcomes"][0]
-    assert outcome["rerandomisation"] == {"p": 0.0046296, "floor": 1 / 216, "layouts": 1296, "exact": True}
+    assert outcome["rerandomisation"] == {
+        "p": 0.0046296, "floor": 1 / 216, "layouts": 1296, "exact": True, "reason": "", "note": "",
+    }  # fmt: skip
     assert outcome["comparisons"][0]["rerandomisation_p"] == 0.25
     assert outcome["sensitivity"][5] == {
         "left_out": "B3", "treatment": "live starter", "against": "water only", "estimate": 1.19, "low": 0.98,
-        "high": 1.45, "call": "contradict",
+        "high": 1.45, "call": "contradict", "claim": None,
     }  # fmt: skip
     assert outcome["sensitivity"][7]["scale"] == "identity"
     assert outcome["sensitivity"][8]["variances"] == "by treatment"
     assert results["outcomes"][1]["rerandomisation"] is None
+
+
+def test_results_carry_a_whole_effect_in_its_steps(make: SimpleNamespace) -> None:
+    results = results_of(make.whole())
+    part = results["outcomes"][0]["partition"]
+    assert (part["kind"], part["level"], part["adjustment"]) == ("ratio", 0.95, "multivariate t")
+    assert [step["name"] for step in part["steps"]] == ["carrier", "live organisms"]
+    assert part["total"] == {
+        "name": "total", "treatment": "live starter", "against": "water only", "estimate": 1.229090, "low": 1.178663,
+        "high": 1.281674,
+    }  # fmt: skip
+    assert "partition" not in results["outcomes"][1]
+    wrong = {**results, "outcomes": [{**results["outcomes"][0], "partition": {**part, "level": "high"}}]}
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.validate(wrong, results_schema())
 
 
 def test_effects_of_crossed_factors_stand_in_tables_and_results(make: SimpleNamespace) -> None:
@@ -95,7 +113,11 @@ def test_effects_of_crossed_factors_stand_in_tables_and_results(make: SimpleName
     answer = replace(analysis.answers[0], factors=(effect, refused))
     analysis = replace(analysis, answers=(answer, *analysis.answers[1:]))
     assert reading_table(analysis).shown[-1][0] == "Decay rate: carrier: with beside carrier: without"
-    assert results_of(analysis)["outcomes"][0]["comparisons"][-1]["treatment"] == "carrier: with"
+    rate, loss = results_of(analysis)["outcomes"]
+    assert [row["treatment"] for row in rate["factors"]] == ["carrier: with"]
+    assert [row["treatment"] for row in rate["comparisons"]] == ["killed starter", "live starter"]
+    assert "factors" not in loss
+    jsonschema.validate(results_of(analysis), results_schema())
     assert (
         "This trial cannot compare treatments on carrier × culture. A cell is empty." in report.appendix(analysis).text
     )

@@ -205,6 +205,15 @@ def test_comparisons_without_a_claim() -> None:
         "A bin with live starter stood above one with water only on smell in 0.80 of all pairs, "
         "between 0.62 and 0.93 (4 bins each)."
     )
+    scores = compared(0.875, None, None, SCORE, kind="superiority", p=0.0625, df=None, std_error=None)
+    assert comparison_sentence(scores) == (
+        "A bin with live starter stood above one with water only on smell in 0.88 of all pairs, ties counting half; "
+        "p = 0.0625 by shuffling labels (4 bins each)."
+    )
+    assert comparison_sentence(replace(scores, p=None)) == (
+        "A bin with live starter stood above one with water only on smell in 0.88 of all pairs, ties counting half "
+        "(4 bins each)."
+    )
     assert comparison_sentence(compared(0.85, 0.78, 0.93, CN, bins=(1, 1))) == (
         "With live starter, C:N was 0.85 times that with water only, between 0.78 and 0.93 (1 bin each)."
     )

@@ -67,7 +67,8 @@ def _comparison_sentences(items: Sequence[Comparison | Refusal], name: str) -> t
 
 def _is_open(comparison: Comparison) -> bool:
     said = effect(comparison)
-    return said.neutral is not None and said.beyond == 0
+    has_range = said.low is not None or said.high is not None
+    return said.neutral is not None and has_range and said.beyond == 0
 
 
 def refusal_sentence(refusal: Refusal, name: str = "") -> str:

@@ -54,7 +54,9 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial)
         parts.append(paragraph(refusal_sentence(refused, name)))
     if isinstance(answer.fit, Fit):
         fit = answer.fit
-        parts += [paragraph(_fit_line(fit)), components_table(fit).passage(), means_table(fit).passage()]
+        parts.append(paragraph(_fit_line(fit)))
+        if fit.method != "permutation":  # the order of bins has no means and no variances
+            parts += [components_table(fit).passage(), means_table(fit).passage()]
         parts.append(bullets((*fit_sentences(fit), together_line(answer))))
         parts += [second_part(opinion) for opinion in second]
     parts += [paragraph(refusal_sentence(item, item.treatment or name if item in answer.factors else name))
@@ -75,6 +77,11 @@ def _setting(value: Any) -> str:
 
 
 def _fit_line(fit: Fit) -> str:
+    if fit.method == "permutation":
+        return (
+            "Pairs of bins compared by their order, labels exchanged as the layout was drawn. Blocks that inform the "
+            f"comparison: {len(fit.blocks_used) or 'none'}."
+        )
     bounds = "variances bounded at zero" if fit.bounded else "variances free to fall below zero"
     tail = f"; {bounds}" if fit.method == "reml" else ""
     return (

@@ -44,7 +44,14 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
 
 
 def _ranges(found: list[Comparison]) -> tuple[str, ...]:
+    if all(item.kind == "superiority" for item in found):
+        return (
+            "Scores are steps, not amounts, so no range is given: only which of two bins scored higher is counted, and "
+            "how often shuffled labels would set treatments as far apart.",
+        )
     level = found[0].interval.level
+    if found[0].level_attained is not None:
+        return (f"In {plain(round(100 * level, 1))} of 100 trials of this design such a bound is right.",)
     often = f"{plain(round(100 * level, 4))} of 100"
     joint = found[0].interval.adjustment in ("multivariate t", "bonferroni") and len(found) > 1
     if joint:
@@ -89,7 +96,7 @@ def _roles(analysis: Analysis) -> tuple[str, ...]:
 
 
 def _variances(fit: Fit | None) -> tuple[str, ...]:
-    if fit is None:
+    if fit is None or fit.method == "permutation":
         return ()
     lines = []
     if fit.values.outcome.scale == "log":

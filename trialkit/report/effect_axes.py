@@ -108,4 +108,6 @@ def effect_label(item: Comparison) -> str:
     """Estimate and range beside a bar: "1.23 (1.18 to 1.28)"."""
     marks = {"ratio": (1.0,), "difference": (0.0,)}.get(item.kind, ())
     shown = rounding.together(item.estimate, item.interval.low, item.interval.high, landmarks=marks)
+    if item.kind == "superiority" and shown.low is None and shown.high is None:
+        return f"{rounding.fixed(item.estimate, 2)} of all pairs"
     return f"{shown.estimate} ({rounding.from_to(shown.low, shown.high)})"

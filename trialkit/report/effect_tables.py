@@ -44,7 +44,11 @@ def _effect_row(comparison: Comparison) -> list[tuple[Any, str]]:
     interval, outcome = comparison.interval, comparison.outcome
     marks = {"ratio": (1.0,), "difference": (0.0,)}.get(comparison.kind, ())
     shown = rounding.together(
-        comparison.estimate, interval.low, interval.high, landmarks=marks, least=2 if comparison.kind == "ratio" else 1
+        comparison.estimate,
+        interval.low,
+        interval.high,
+        landmarks=marks,
+        least=2 if comparison.kind in ("ratio", "superiority") else 1,
     )
     return [
         (outcome.name, noun(outcome)),

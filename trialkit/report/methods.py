@@ -59,6 +59,18 @@ def _analysis(analysis: Analysis) -> tuple[str, ...]:
     if answer is None or not isinstance(answer.fit, Fit):
         return ("Treatments were not compared by an interval or a test: this trial does not carry one.",)
     fit = answer.fit
+    if fit.method == "permutation":
+        return (
+            "Scores were compared by the share of pairs of bins, inside blocks where there are some, in which one "
+            "treatment stands above the other, ties as halves (Mann & Whitney 1947), and tested by re-randomisation "
+            "of the layout drawn.",
+        )
+    if fit.method == "draws":
+        return (
+            "Days are known only between two visits, and bins that were not there by their last visit were kept as "
+            f"longer. The logarithms of days were compared by rules fixed beforehand ({fit.df_method}); in draws, "
+            "blocks are random and the spread of bins is never below what rounding to visits brings.",
+        )
     scale = "the natural logarithm of the values was" if fit.values.outcome.scale == "log" else "the values were"
     plan = analysis.trial.plan
     if fit.method == "reml":
@@ -93,6 +105,9 @@ def _family(analysis: Analysis) -> tuple[str, ...]:
         "freedom.",
         "holm": f"Intervals are {level} intervals; p-values are adjusted by Holm's method.",
     }[found[0].interval.adjustment]
+    if all(item.kind == "superiority" for item in found):
+        several = found[0].interval.adjustment == "bonferroni"
+        how = "P-values are adjusted by Bonferroni over all comparisons of this outcome." if several else ""
     secondary = any(c.role == "secondary" for c in comparisons(analysis))
     return how, "P-values of secondary outcomes are adjusted by Holm's method." if secondary else ""
 

@@ -27,7 +27,7 @@ def draw_outcome(answer: Answer, analysis: Analysis) -> Drawing | None:
     order = treatment_order(analysis.trial, values)
     found = [item for item in answer.comparisons if isinstance(item, Comparison)]
     claims = [verdict.claim for verdict in analysis.verdicts if verdict.claim.outcome == answer.name]
-    fit = answer.fit if isinstance(answer.fit, Fit) else None
+    fit = answer.fit if isinstance(answer.fit, Fit) and answer.fit.method != "permutation" else None
     rows, effects = len(order), len(found)
     heights = [0.55 * rows + 0.25] + ([(0.72 if claims else 0.55) * effects + 0.3] if effects else [])
     figure, panels = sheet(heights)
@@ -106,7 +106,8 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
         colour, marker = look(spot)
         low = axes.get_xlim()[0] if item.interval.low is None else item.interval.low
         high = axes.get_xlim()[1] if item.interval.high is None else item.interval.high
-        axes.plot([low, high], [row, row], color=colour, lw=2.6, solid_capstyle="butt", zorder=2)
+        if item.kind != "superiority" or item.interval.low is not None:  # scores have no range
+            axes.plot([low, high], [row, row], color=colour, lw=2.6, solid_capstyle="butt", zorder=2)
         for end in (item.interval.low, item.interval.high):
             if end is not None:
                 axes.plot([end, end], [row - 0.1, row + 0.1], color=colour, lw=1.6, zorder=2)
@@ -149,6 +150,8 @@ def caption_text(
     text += ", and the upright stroke is the adjusted mean." if fitted else "."
     if not found:
         return text.replace("Above, every", "Every")
+    if all(item.kind == "superiority" for item in found):
+        return f"{text} Below, the share of all pairs of bins in which one treatment stands above the other."
     text += f" Below, the estimate and its {rounding.percent(found[0].interval.level)} range"
     text += "; the dashed stroke is what was claimed." if claims else "."
     return text

@@ -15,6 +15,7 @@ from trialkit.records import (
     Comparison,
     Fit,
     Kind,
+    PartitionStep,
     Refusal,
     Rerandomisation,
     Role,
@@ -23,7 +24,6 @@ from trialkit.records import (
     Size,
     Verdict,
 )
-from trialkit.report.effect_tables import every_comparison
 from trialkit.report.tables import values_of
 from trialkit.report.words import verdict_sentence
 
@@ -108,13 +108,14 @@ def _outcome(answer: Answer) -> dict[str, Any]:
             for v in (values.values if values is not None else ())
         ],
         "fit": _fit(answer.fit) if isinstance(answer.fit, Fit) else None,
-        "comparisons": [_comparison(item) for item in every_comparison(answer)],
+        "comparisons": [_comparison(item) for item in answer.comparisons if isinstance(item, Comparison)],
+        **_factors(answer),
         "rerandomisation": _rerandomisation(answer.rerandomisation),
         "sensitivity": [
             {
                 item.what.replace(" ", "_"): item.name, "treatment": item.treatment, "against": item.against,
                 "estimate": _number(item.estimate), "low": _number(item.low), "high": _number(item.high),
-                "call": item.call,
+                "call": item.call, "claim": item.claim,
             }
             for item in answer.sensitivity
         ],
@@ -170,6 +171,35 @@ def _rerandomisation(found: Rerandomisation | None) -> dict[str, Any] | None:
         "floor": _number(found.floor),
         "layouts": int(found.layouts),
         "exact": bool(found.exact),
+        "reason": found.reason,
+        "note": found.note,
+    }
+
+
+def _factors(answer: Answer) -> dict[str, Any]:
+    """What each factor does and a whole effect in its steps; left out where a trial has none."""
+    factors = [_comparison(item) for item in answer.factors if isinstance(item, Comparison)]
+    parts: dict[str, Any] = {"factors": factors} if factors else {}
+    found = answer.partition
+    if found is not None:
+        parts["partition"] = {
+            "kind": found.kind,
+            "level": _number(found.level),
+            "adjustment": found.adjustment,
+            "steps": [_step(step) for step in found.steps],
+            "total": _step(found.total),
+        }
+    return parts
+
+
+def _step(step: PartitionStep) -> dict[str, Any]:
+    return {
+        "name": step.name,
+        "treatment": step.treatment,
+        "against": step.against,
+        "estimate": _number(step.estimate),
+        "low": _number(step.low),
+        "high": _number(step.high),
     }
 
 
@@ -230,7 +260,7 @@ def results_schema() -> dict[str, Any]:
         "low": NUMBER_OR_NONE, "high": NUMBER_OR_NONE, "readings_used": COUNT,
     })  # fmt: skip
     fit = _object({
-        "method": {"enum": ["least squares in strata", "reml", "draws"]}, "df_method": TEXT,
+        "method": {"enum": ["least squares in strata", "reml", "draws", "permutation"]}, "df_method": TEXT,
         "variances": {"enum": ["common", "by treatment"]},
         "components": {"type": "object", "additionalProperties": NUMBER_OR_NONE},
         "bounded": YES_NO, "at_bound": YES_NO, "min_eigenvalue": NUMBER_OR_NONE, "converged": YES_NO,
@@ -246,18 +276,30 @@ def results_schema() -> dict[str, Any]:
         {
             "left_out": TEXT, "scale": TEXT, "variances": TEXT, "treatment": TEXT, "against": TEXT,
             "estimate": NUMBER_OR_NONE, "low": NUMBER_OR_NONE, "high": NUMBER_OR_NONE, "call": _choice(Call, none=True),
+            "claim": TEXT_OR_NONE,
         },
         optional=("left_out", "scale", "variances", "treatment", "against"),
     )  # fmt: skip
+    step = _object({
+        "name": TEXT, "treatment": TEXT, "against": TEXT, "estimate": NUMBER_OR_NONE, "low": NUMBER_OR_NONE,
+        "high": NUMBER_OR_NONE,
+    })  # fmt: skip
+    partition = _object({
+        "kind": _choice(Kind), "level": NUMBER, "adjustment": _choice(Adjustment), "steps": _list(step), "total": step,
+    })  # fmt: skip
     outcome = _object({
         "name": TEXT, "role": _choice(Role), "unit": TEXT_OR_NONE, "scale": _choice(Scale, none=True),
         "bins": _list(bin_value), "fit": _or_none(fit), "comparisons": _list(comparison),
+        "factors": _list(comparison), "partition": partition,
         "rerandomisation": _or_none(
-            _object({"p": NUMBER_OR_NONE, "floor": NUMBER_OR_NONE, "layouts": COUNT, "exact": YES_NO})
+            _object({
+                "p": NUMBER_OR_NONE, "floor": NUMBER_OR_NONE, "layouts": COUNT, "exact": YES_NO, "reason": TEXT,
+                "note": TEXT,
+            })
         ),
         "sensitivity": _list(sensitivity),
         "refusal": _or_none(_object({"stage": TEXT, "reasons": {"type": "array", "items": TEXT, "minItems": 1}})),
-    })  # fmt: skip
+    }, optional=("factors", "partition"))  # fmt: skip
     size = {
         "type": "object", "properties": {name: NUMBER for name in get_args(Size)}, "additionalProperties": False,
         "minProperties": 1, "maxProperties": 1,

@@ -61,7 +61,9 @@ def _pairs(answer: Answer, analysis: Analysis) -> list[tuple[Comparison, str | N
 
 
 def _drawable(item: Comparison, answer: Answer) -> list[Sensitivity]:
-    """The repeats of a comparison, turned as it is, that came to an estimate."""
+    """The repeats of a comparison, turned as it is, that came to an estimate; none of scores, which have no range."""
+    if item.kind == "superiority":
+        return []
     return [
         repeat
         for repeat in repeats_of(item, answer)

@@ -234,7 +234,8 @@ def fits_table(analysis: Analysis) -> Table:
 
 def all_means_table(analysis: Analysis) -> Table:
     """Adjusted means of every fit, for tables/means.csv."""
-    tables = [means_table(answer.fit) for answer in analysis.answers if isinstance(answer.fit, Fit)]
+    fits = (answer.fit for answer in analysis.answers)
+    tables = [means_table(fit) for fit in fits if isinstance(fit, Fit) and fit.method != "permutation"]
     columns = ("outcome", "treatment", "mean", "std_error", "df", "bins")
     rows = tuple(row for part in tables for row in part.rows)
     shown = tuple(row for part in tables for row in part.shown)

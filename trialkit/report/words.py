@@ -226,12 +226,20 @@ def comparison_sentence(comparison: Comparison) -> str:
     bins = bins_words(comparison.bins, comparison.against)
     if _is_bound(said):
         return f"{capitalised(_estimate_words(said, shown))} ({_bound_words(said)}{bins})."
+    if said.comparison.kind == "superiority" and said.low is None and said.high is None:
+        beside = "" if comparison.p is None else f"; p {p_words(comparison.p)} by shuffling labels"
+        return f"{capitalised(_estimate_words(said, shown))}, ties counting half{beside} ({bins})."
     if said.neutral is None or said.beyond:
         return f"{capitalised(_estimate_words(said, shown))}, {_range(said, shown)} ({bins})."
     return (
         f"These bins cannot tell {said.first} from {said.second}: "
         f"{_measured_short(said, shown)}, but anything {_range(said, shown)} fits ({bins})."
     )
+
+
+def p_words(p: float) -> str:
+    """A p that is a count over a count, to three digits: 0.0625 stays what it is in every textbook."""
+    return "< 0.001" if p < 0.001 else f"= {plain(float(f'{p:.3g}'))}"
 
 
 def _measured_short(said: Effect, shown: Shown) -> str:
