@@ -47,6 +47,11 @@ def chains(first: ArrayLike, second: ArrayLike, row: ArrayLike, column: ArrayLik
     return found
 
 
+def floor_of_chains(count: int) -> float:
+    """The smallest p of two treatments with so many closed chains: 2/2^count, 1 with one chain or none."""
+    return min(1.0, 0.5 ** (count - 1))
+
+
 def compare_two_in_square(y: ArrayLike, first: ArrayLike, closed: list[Codes]) -> LayoutTest:
     """Two treatments of a Latin square: every closed chain (from ``chains``) turned or not."""
     if not closed:
@@ -56,7 +61,7 @@ def compare_two_in_square(y: ArrayLike, first: ArrayLike, closed: list[Codes]) -
     if parts.size > 17:  # above 2^17 turns: never reached by squares of less than 34 treatments
         raise ValueError(f"closed: found {parts.size} chains; expected at most 17.")
     turns = 1.0 - 2.0 * ((np.arange(2**parts.size)[:, None] >> np.arange(parts.size)) & 1)
-    floor = 2.0 / 2**parts.size
+    floor = floor_of_chains(parts.size)
     if floor >= 1.0:
         return LayoutTest(None, 1.0, 2, True)
     found, observed = np.abs(turns @ parts), abs(float(parts.sum()))

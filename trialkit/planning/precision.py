@@ -30,7 +30,7 @@ from trialkit.numerics.precision import (
 )
 from trialkit.numerics.trial_simulation import simulate_intervals
 from trialkit.planning.precision_inputs import Equivalence, Question, checked_question
-from trialkit.planning.rerandomisation_floor import omnibus_floor, pair_floor
+from trialkit.planning.rerandomisation_floor import floor_under_rule, omnibus_floor, pair_floor
 
 MOST_BINS = 500  # a treatment: more is not feasible for anybody who reads this
 _SIMULATED = 20_000
@@ -196,7 +196,7 @@ def precision(
         with_lost=_with_lost(asked, bins_per_treatment, lost, seed),
         simulated=simulated,
         seed=seed,
-        notes=_notes(asked, needed, simulated),
+        notes=_notes(asked, needed, simulated) + _rule_notes(asked, bins_per_treatment),
     )
 
 
@@ -327,6 +327,21 @@ def _notes(asked: Question, needed: int | None, simulated: bool) -> tuple[str, .
             f"trials, blocks varying {asked.block_ratio:g} times as much as bins."
         )
     return tuple(notes)
+
+
+def _rule_notes(asked: Question, bins_per_treatment: int) -> tuple[str, ...]:
+    """What the default redraw rule does to the floor of two treatments, where that floor matters at this level."""
+    if asked.treatments != 2 or asked.layout == "latin square":
+        return ()
+    bins = planned_bins(asked.layout, 2, bins_per_treatment)
+    free = pair_floor(bins)
+    under = floor_under_rule(bins) if free > 0.1 * (1.0 - asked.level) else None
+    if under is None or under[1] <= free:
+        return ()
+    return (
+        f'A layout drawn under the usual redraw rule ("{under[0]}") leaves fewer layouts to compare with: no p '
+        f"below {under[1]:.3g} instead of {free:.3g}.",
+    )
 
 
 def _bins(count: int) -> str:
