@@ -164,3 +164,16 @@ def test_a_written_finish_rule_is_read_and_a_slip_in_it_named(tmp_path):
     (folder / "trial.toml").write_text(text.replace("moisture_at_least", "moisture_at_leest"), encoding="utf-8")
     (found,) = [f for f in check_trial(folder).findings if f.severity == "error"]
     assert 'nearest is "moisture_at_least_pct"' in found.expected
+
+
+def test_visits_that_are_planned_and_not_read_are_no_data(trial_files, write, said):
+    # stated on the 20th; day 0 would be the 3rd, day 21 the 24th
+    toml = trial_files["trial.toml"].replace("start = 2026-10-03", "start = 2026-09-03")
+    head = "bin,day,volume_l\n"
+    empty = "".join(f"B{number},0,\n" for number in (1, 2, 3, 4))
+    codes = [code for _, code, _ in said(write({**trial_files, "trial.toml": toml, "readings.csv": head + empty}))]
+    assert codes == ["no-readings", "set-aside"]
+    later = {**trial_files, "trial.toml": toml, "readings.csv": head + empty + "B1,21,150\n"}
+    assert "stated-after-data" not in [code for _, code, _ in said(write(later))]
+    earlier = {**later, "readings.csv": head + empty + "B1,14,150\n"}
+    assert ("warning", "stated-after-data") in [(severity, code) for severity, code, _ in said(write(earlier))]

@@ -156,12 +156,16 @@ def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planne
     if inferred.any() and not np.isfinite(rows.day).any():
         said = "the trial has no start; day 0 is the first date of each bin"
         desk.findings.append(Finding("note", "start-from-first-date", desk.first_file(), None, "date", said))
+    aside = set_aside_rows(rows, day, bins)
     if plan is not None and plan.declared and desk.trial_file is not None:
         place = desk.trial_file.places.place(("stated_on",))
-        if rows.count and (first_date(rows, calendar, day) is not None or not desk.has_errors()):
-            plan, findings = settle_stated(plan, place, first_date(rows, calendar, day))
+        # a visit that is planned and not yet read is no data
+        read = np.ones(rows.count, bool)
+        read[aside[0][0]] = False
+        first = first_date(rows, calendar, day, read)
+        if read.any() and (first is not None or not desk.has_errors()):
+            plan, findings = settle_stated(plan, place, first)
             desk.findings += findings
-    aside = set_aside_rows(rows, day, bins)
     used = np.ones(rows.count, bool)
     for out, _ in aside:
         used[out] = False

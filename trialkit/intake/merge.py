@@ -39,7 +39,7 @@ class Visits:
 
 
 def set_aside_rows(rows: Rows, day: NDArray[np.float64], bins: tuple[Bin, ...]) -> list[tuple[NDArray[np.intp], str]]:
-    """Rows that stay out, with the reason: nothing measured, or after the day on which the bin was lost."""
+    """Rows that stay out, with the reason: those where nothing was measured first, then those after a loss."""
     measured = np.zeros(rows.count, bool)
     for values in rows.numbers.values():
         measured |= np.isfinite(values)

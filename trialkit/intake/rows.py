@@ -236,10 +236,10 @@ def missing_days(parsed: Sequence[Parsed]) -> Iterator[Finding]:
             )
 
 
-def first_date(rows: Rows, calendar: Calendar, day: NDArray[np.float64]) -> date | None:
-    """The calendar day of the first reading, where dates are known."""
+def first_date(rows: Rows, calendar: Calendar, day: NDArray[np.float64], read: NDArray[np.bool_]) -> date | None:
+    """The calendar day of the first of the rows that were ``read`` (m,), where dates are known."""
     known = rows.bin >= 0
     when = np.full(rows.count, np.nan)
     when[known] = calendar.start[rows.bin[known]] + np.floor(day[known])
-    when = np.where(np.isfinite(rows.date), rows.date, when)
+    when = np.where(np.isfinite(rows.date), rows.date, when)[read]
     return date.fromordinal(int(np.nanmin(when))) if np.isfinite(when).any() else None
