@@ -141,6 +141,22 @@ def test_a_blinded_folder_holds_letters_and_the_key_beside_them(make_request):
     assert "key.csv" in " ".join(planned.notes)
 
 
+def test_letters_are_never_the_name_of_a_treatment(make_request):
+    names = ("A", "b", "T2", *(f"arm {number}" for number in range(23)))
+    few, many = names[:3], names
+    for arms in (few, many):
+        treatments = tuple(Treatment(name) for name in arms)
+        planned = plan_trial(
+            make_request(
+                blinded=True, treatments=treatments, control="A", claims=(), starter=None, layout_treatments=arms,
+                layout_control="A",
+            )
+        )  # fmt: skip
+        letters = set(planned.letters.values())
+        assert len(letters) == len(arms)
+        assert not {letter.casefold() for letter in letters} & {name.casefold() for name in arms}
+
+
 def test_columns_follow_the_outcomes(make_request):
     planned = plan_trial(make_request(claims=(), primary="cn_ratio", measured=("core_temp_c",)))
     assert planned.columns == ("core_temp_c", "carbon_pct", "nitrogen_pct", "note")
