@@ -80,7 +80,7 @@ def test_a_plan_from_flags_becomes_an_answer(done, tmp_path):
 
     told = done("check", folder)
     assert "no readings yet." in told
-    assert f"{folder} fits.\n12 bins planned, no readings yet." in told
+    assert f"{folder} fits.\nRows: 108 read, 0 used, 108 set aside.\n12 bins planned, no readings yet." in told
     assert "no part of the trial" not in told and "looks odd" not in told
     checked = json.loads(done("check", folder, "--json"))
     assert checked["fits"]

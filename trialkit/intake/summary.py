@@ -22,10 +22,10 @@ def summarise_check(checked: Checked) -> str:
         return "\n".join(lines)
     lines.append(f"{checked.folder} fits.")
     trial, progress = checked.trial, checked.progress
-    if trial is not None and trial.rows_used:
+    if trial is not None and trial.rows_read:
         aside = len(trial.set_aside)
         lines.append(f"Rows: {trial.rows_read} read, {trial.rows_used} used, {aside} set aside.")
-    elif trial is not None:
+    if trial is not None and not trial.rows_used:
         lines.append(f"{_count(progress.bins, 'bin')} planned, no readings yet.")
     if progress.expected:
         days = progress.visit_days
