@@ -1,7 +1,7 @@
 """The whole way from readings to verdicts beside one general-purpose mixed fit per outcome, in processor time.
 
 Run by hand: ``python tests/benchmarks/bench_analyse.py [rounds]``. The trial is invented: 40 bins, ten blocks of four
-treatments, 3,000 readings a bin from a logger (every hour and a half or so, 125 days), twelve outcomes. Our side starts
+treatments, 3,000 readings a bin from a logger (every hour, 125 days), twelve outcomes. Our side starts
 from the trial in memory, as the other does: bin values, fits, comparisons, the layout drawn again, every bin and block
 left out, the other scale, verdicts. The other side is statsmodels' MixedLM of the same readings, one column an outcome,
 treatment × day fixed and bins random, fitted once each. Sides in turn, the least of some rounds; exit 1 above 5 times.
