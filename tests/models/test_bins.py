@@ -386,5 +386,5 @@ def test_importing_the_room_needs_no_data_frames():
 def test_names_of_the_room():
     import trialkit.models
 
-    with pytest.raises(AttributeError, match="it has .*fit_bins, fit_mixed"):
+    with pytest.raises(AttributeError, match=r"it has .*fit_bins, fit_mixed"):
         trialkit.models.fit_something  # noqa: B018

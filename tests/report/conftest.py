@@ -315,6 +315,7 @@ def run_in_place(analysis: Analysis) -> Any:
     names = [cell.id for cell in notebook.cells]
     space: dict[str, Any] = {"report": report, "analysis": analysis, "fits": {}, "run": {}, "Fit": Fit}
     space["drawn"] = report.draw_figures(analysis)
+    space |= {"trial": analysis.trial, "deviations_of": lambda _: None}  # nothing was registered
     for cell in notebook.cells[names.index("opening") : names.index("written")]:
         if cell.cell_type != "code":
             continue
