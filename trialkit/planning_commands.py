@@ -106,7 +106,21 @@ def run_precision(options: argparse.Namespace) -> int:
         bins = None if options.curve is None else curve_range(options.curve)
     except ValueError as problem:
         raise DesignError(str(problem)) from None
-    found = asdict(precision(**question))
+    asked = precision(**question)
+    found = asdict(asked)
+    if options.trials is not None:
+        from trialkit.planning.precision_grid import simulate_precision
+
+        found["simulated_calls"] = simulate_precision(
+            asked,
+            options.trials,
+            cores=options.cores,
+            cluster=options.cluster,
+            progress=True,
+            say=lambda text: print(text, file=sys.stderr),
+        )
+    elif options.cluster is not None:
+        raise DesignError("--cluster: found an address and nothing to simulate there. Give --trials too, as 10000.")
     rest = {name: value for name, value in question.items() if name != "bins_per_treatment"}
     curve = [] if bins is None else [asdict(one) for one in precision_curve(bins, **rest)]
     if options.json:

@@ -69,3 +69,19 @@ def test_figures_are_drawn_where_asked(say, tmp_path):
     assert code == 0
     names = {path.name for path in (tmp_path / "drawn").iterdir()}
     assert names == {"expected-range.svg", "chances-claim-true.svg", "chances-nothing.svg"}
+
+
+def test_simulated_chances_agree_with_the_exact_ones(say):
+    code, told = say("precision", "--layout", "blocks", "--bins-per-treatment", 5, "--trials", 4000, "--json")
+    found = json.loads(told)
+    assert code == 0
+    for truth, chances in found["simulated_calls"].items():
+        for call, chance in chances.items():
+            exact = found["calls"][truth][call]
+            # four standard errors of a share of 4,000, and a little for shares near zero
+            assert chance == pytest.approx(exact, abs=4 * (exact * (1 - exact) / 4000) ** 0.5 + 0.002), (truth, call)
+
+
+def test_a_cluster_without_trials_is_told(say):
+    with pytest.raises(DesignError, match="Give --trials too"):
+        say("precision", "--cluster", "tcp://127.0.0.1:1")

@@ -32,6 +32,10 @@ def add_precision_command(commands: Any) -> argparse.ArgumentParser:
     parser.add_argument("--control", metavar="NAME", help="with --from and no trial file: the control")
     parser.add_argument("--curve", metavar="A-B", help="a table over bins per treatment, as 3-12")
     parser.add_argument("--figures", metavar="DIR", help="also draw the two figures into a folder")
+    grid = parser.add_argument_group("also by simulation")
+    grid.add_argument("--trials", type=int, metavar="N", help="simulate so many trials of each truth as well")
+    grid.add_argument("--cores", type=int, default=1, metavar="N", help="processes of this machine (1)")
+    grid.add_argument("--cluster", metavar="ADDRESS", help="a running Dask scheduler, as tcp://host:8786")
     parser.add_argument("--json", action="store_true", help="print everything as JSON")
     return parser
 

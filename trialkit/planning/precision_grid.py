@@ -6,17 +6,20 @@ grid and its own number, so the counts do not depend on how many workers share t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 
 from trialkit.errors import DesignError
 from trialkit.numerics.analysis_cases import AnalysisCase, Family, Variances, analysis_case
 from trialkit.numerics.loss_patterns import Kind, loss_patterns, planned_bins
+from trialkit.numerics.precision import CALLS
 from trialkit.numerics.trial_simulation import Tally, simulate_intervals, tally
+from trialkit.planning.precision import Precision
 
 PIECE = 2_000  # trials; changing it changes every simulated answer
 _ANSWER_WITHIN = 10  # seconds for a cluster to answer
@@ -86,6 +89,49 @@ def simulate_grid(
     finally:
         bar.close()
     return tuple(totals)
+
+
+def simulate_precision(
+    found: Precision,
+    trials: int,
+    *,
+    cores: int = 1,
+    cluster: str | None = None,
+    progress: bool = False,
+    say: Say | None = None,
+) -> dict[str, dict[str, float]]:
+    """The chances of each call under the three truths of a precision, counted in ``trials`` simulated trials of each.
+
+    A check on the exact chances by the code that analyses trials. Blocks vary as much as bins. Arguments and errors as
+    those of ``simulate_grid``.
+    """
+    claim = abs(math.log(found.ratio))
+    margin = None
+    if found.equivalence is not None:
+        low, high = (math.log(end) for end in found.equivalence)
+        margin = (low, high) if found.ratio > 1.0 else (-high, -low)
+    truths = {"claim true": claim, "half true": 0.5 * claim, "nothing": 0.0}
+    cells = [
+        GridCell(
+            layout=cast(Kind, found.layout),
+            treatments=found.treatments,
+            bins_per_treatment=found.bins_per_treatment,
+            lost=found.lost,
+            std_deviation=found.sd_log,
+            block_deviation=found.sd_log,
+            effect=effect,
+            claim=claim,
+            margin=margin,
+            level=found.level,
+            family=cast(Family, found.family),
+        )
+        for effect in truths.values()
+    ]
+    tallies = simulate_grid(cells, trials, seed=found.seed, cores=cores, cluster=cluster, progress=progress, say=say)
+    return {
+        truth: {call: count / one.trials for call, count in zip(CALLS, one.calls, strict=True)}
+        for truth, one in zip(truths, tallies, strict=True)
+    }
 
 
 def run_piece(cell: GridCell, seed: int, number: int, part: int, trials: int) -> Tally:

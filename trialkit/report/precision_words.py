@@ -46,10 +46,9 @@ def precision_sentences(found: Mapping[str, Any]) -> list[str]:
         ),
     ]
     for truth, chances in found["calls"].items():
-        told = ", ".join(
-            f"{CALL_WORDS[call]} {_percent(chance)}" for call, chance in chances.items() if round(100 * chance) > 0
-        )
-        lines.append(f"What the report would say, {_truth(truth)}: {told}.")
+        lines.append(f"What the report would say, {_truth(truth)}: {_told(chances)}.")
+    for truth, chances in found.get("simulated_calls", {}).items():
+        lines.append(f"Counted in simulated trials, {_truth(truth)}: {_told(chances)}.")
     lines.append(
         f"Re-randomising the two treatments can give no p below {found['rerandomisation_floor']:.3g}"
         + (", so it cannot confirm the range at 5 %." if found["rerandomisation_floor"] > 0.05 else ".")
@@ -88,6 +87,10 @@ def precision_table(curve: Sequence[Mapping[str, Any]]) -> list[str]:
 def _ratio_sentence(ratio: float | None, sentence: str, without: str, found: Mapping[str, Any]) -> str:
     chance = _in_100(found["chance"])
     return without.format(chance=chance) if ratio is None else sentence.format(chance=chance, ratio=f"{ratio:.2f}")
+
+
+def _told(chances: Mapping[str, float]) -> str:
+    return ", ".join(f"{CALL_WORDS[call]} {_percent(chance)}" for call, chance in chances.items() if chance >= 0.005)
 
 
 def _truth(name: str) -> str:
