@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from trialkit.models.factor_terms import common_terms, crossing_of, paired_terms
 from trialkit.models.layout_checks import (
-    absent_reason,
+    absent_reasons,
     block_problems,
     confounded_reason,
     confounded_treatments,
@@ -32,12 +32,7 @@ def fit_blocks(found: Measured, variances: Literal["common", "by treatment"] | N
     problems = block_problems(found)
     if problems:
         return found.refusal(*problems)
-    label = found.values.outcome.label
-    unusable = {
-        name: absent_reason(name, label)
-        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
-        if count == 0
-    }
+    unusable = absent_reasons(found)
     confounded = confounded_treatments(found)
     unusable.update({name: confounded_reason(name, block, found.block_word) for name, block in confounded.items()})
     refused = refused_pairs(found, unusable)

@@ -9,7 +9,7 @@ import numpy as np
 
 from trialkit.models.blocks import fit_blocks
 from trialkit.models.factor_terms import apart_terms, common_terms, crossing_of
-from trialkit.models.layout_checks import absent_reason, no_error_reason, no_spread_reason, single_bin_notes
+from trialkit.models.layout_checks import absent_reasons, no_error_reason, no_spread_reason, single_bin_notes
 from trialkit.models.measured import Measured
 from trialkit.models.pairs import pairwise_fit, refused_pairs, strata_record
 from trialkit.models.variance_rule import rule_completely_random
@@ -25,12 +25,7 @@ def fit_completely_random(found: Measured, variances: Literal["common", "by trea
     chosen, notes = rule_completely_random(found, variances)
     if np.any(found.block >= 0) and found.values.plan.declared:
         notes += ("The bins name blocks, but the layout is declared completely random; the blocks are not used.",)
-    label = found.values.outcome.label
-    absent = {
-        name: absent_reason(name, label)
-        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
-        if count == 0
-    }
+    absent = absent_reasons(found)
     refused = refused_pairs(found, absent)
     notes += tuple(absent.values())
     crossing = crossing_of(found)

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from trialkit.models.factor_terms import common_terms, crossing_of
-from trialkit.models.layout_checks import absent_reason, no_error_reason, no_spread_reason, single_bin_notes
+from trialkit.models.layout_checks import absent_reasons, no_error_reason, no_spread_reason, single_bin_notes
 from trialkit.models.measured import Measured, listed
 from trialkit.models.pairs import refused_pairs, strata_record
 from trialkit.models.random_blocks import fit_random_blocks
@@ -25,12 +25,7 @@ def fit_latin_square(found: Measured, variances: Literal["common", "by treatment
     problems = _problems(found)
     if problems:
         return found.refusal(*problems)
-    label = found.values.outcome.label
-    absent = {
-        name: absent_reason(name, label)
-        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
-        if count == 0
-    }
+    absent = absent_reasons(found)
     refused = refused_pairs(found, absent)
     asked = [pair for pair in found.pairs_of_interest() if pair not in refused]
     if not asked:

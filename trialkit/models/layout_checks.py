@@ -99,6 +99,16 @@ def absent_reason(treatment: str, label: str) -> str:
     return f"No bin of {treatment} has a value of {label}. Two bins or more would be needed."
 
 
+def absent_reasons(found: Measured) -> dict[str, str]:
+    """The treatments without a value, each with its reason."""
+    label = found.values.outcome.label
+    return {
+        name: absent_reason(name, label)
+        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
+        if count == 0
+    }
+
+
 def no_error_reason(found: Measured) -> str:
     """Why nothing is left to judge differences by."""
     kind = found.values.plan.layout.kind

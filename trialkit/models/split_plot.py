@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.models.factor_terms import Crossing, common_terms, crossing_of, refused_term, whole_plot_term
-from trialkit.models.layout_checks import absent_reason, no_spread_reason
+from trialkit.models.layout_checks import absent_reasons, no_spread_reason
 from trialkit.models.measured import Measured, listed
 from trialkit.models.pairs import has_spread, refused_pairs
 from trialkit.models.whole_plots import BOUNDED, Between, SplitPlot, WholePlots, between_whole_plots, whole_plots_of
@@ -34,12 +34,7 @@ def fit_split_plot(found: Measured, variances: Literal["common", "by treatment"]
     part = _parts(found)
     if isinstance(part, str):
         return found.refusal(part)
-    label = found.values.outcome.label
-    absent = {
-        name: absent_reason(name, label)
-        for name, count in zip(found.treatments, found.bins_per_treatment, strict=True)
-        if count == 0
-    }
+    absent = absent_reasons(found)
     refused = refused_pairs(found, absent)
     asked = [pair for pair in found.pairs_of_interest() if pair not in refused]
     if not asked:

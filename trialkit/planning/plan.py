@@ -16,10 +16,11 @@ from trialkit.planning.labels import NO_CODES, can_draw_codes
 from trialkit.planning.layout_map import draw_map
 from trialkit.planning.layout_request import arms_of, crossed
 from trialkit.planning.layouts import DrawnLayout, draw_layout, shuffled
+from trialkit.planning.pages import recipe_page
 from trialkit.planning.recipe import Recipe, make_recipe
 from trialkit.planning.registration import write_registration
 from trialkit.planning.request import PlanRequest, complete_request
-from trialkit.planning.sheets import bind, draw_recipe, draw_sheets
+from trialkit.planning.sheets import bind, draw_sheets
 from trialkit.planning.starters import Batch, split_batch, with_amounts
 from trialkit.planning.tables import KEY_FILE, write_bins, write_key, write_readings
 from trialkit.planning.trial_file import write_trial_file
@@ -172,7 +173,7 @@ def _write_files(planned: PlannedTrial) -> dict[str, bytes]:
     request, plan, letters = planned.request, planned.plan, planned.letters
     assert request.start is not None
     shown = {bin_.bin: letters[bin_.treatment] if letters else bin_.treatment for bin_ in planned.bins}
-    recipe = draw_recipe(planned.recipe, request.starter, planned.batch, planned.bins, plan.control or "", letters)
+    recipe = recipe_page(planned.recipe, request.starter, planned.batch, planned.bins, plan.control or "", letters)
     heading = (
         f"Planned on {request.today.isoformat()}. What stands here before the first reading counts as stated before "
         "the data.",

@@ -12,9 +12,7 @@ from trialkit.planning.field_sheets import draw_field_sheet
 from trialkit.planning.labels import draw_labels
 from trialkit.planning.layout_map import draw_map
 from trialkit.planning.layouts import LINE_ON_MAP, DrawnLayout
-from trialkit.planning.pages import arms_page, filling_page, readers_card, recipe_page, safety_page
-from trialkit.planning.recipe import Recipe
-from trialkit.planning.starters import Batch, Starter
+from trialkit.planning.pages import arms_page, filling_page, readers_card, safety_page
 from trialkit.records import Bin, Plan
 
 _PAPERS = {"A4": ("210mm 297mm", "297mm 210mm"), "Letter": ("8.5in 11in", "11in 8.5in")}
@@ -60,18 +58,6 @@ def draw_sheets(
     sections += [("lying", draw_field_sheet(bins, day, start, columns, title)) for day in days]
     sections += [("", readers_card()), ("", safety_page(cautions))]
     return bind(sections, f"{title}: sheets", paper)
-
-
-def draw_recipe(
-    recipe: Recipe | None,
-    starter: Starter | None,
-    batch: Batch,
-    bins: Sequence[Bin],
-    control: str,
-    letters: Mapping[str, str] | None = None,
-) -> str:
-    """The recipe and pouring list as a section."""
-    return recipe_page(recipe, starter, batch, bins, control, letters)
 
 
 def bind(sections: Sequence[tuple[str, str]], title: str, paper: str) -> str:
