@@ -37,6 +37,8 @@ def test_same_rules_and_intervals(in_blocks, treatments):
                 width = np.log(found[2] / found[1])
                 # both are random; the far end of a skewed interval moves most between seeds
                 assert np.log(ours[:3]) == pytest.approx(np.log(found[:3]), abs=0.25 * width)
+                assert many.p[k, trial] == pytest.approx(np.atleast_1d(one.p)[k], abs=0.05)
             else:
                 assert ours == pytest.approx(found, nan_ok=True)
+                assert many.p[k, trial] == pytest.approx(np.atleast_1d(one.p)[k], nan_ok=True)
     assert {1, 2, 3, 4} <= seen

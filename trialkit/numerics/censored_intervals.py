@@ -27,13 +27,14 @@ _FLAT_FROM_BLOCKS = 6
 
 @dataclass(frozen=True, eq=False)
 class Intervals:
-    """Log scale, for D sets of times: comparisons (K, D)."""
+    """Log scale, for D sets of times: comparisons (K, D). ``p``: two-sided, of no difference, each by itself."""
 
     centre: Array
     low: Array
     high: Array
     std_error: Array
     df: float
+    p: Array
 
 
 def intervals_from_midpoints(
@@ -61,7 +62,9 @@ def intervals_from_midpoints(
     q = float(simultaneous_quantile(level, float(df), unscaled / np.outer(root, root)))
     centre = to_difference @ y
     error = root[:, None] * np.sqrt(variance)
-    return Intervals(centre, centre - q * error, centre + q * error, error, float(df))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        p_alone = 2.0 * special.stdtr(df, -np.abs(centre / error))
+    return Intervals(centre, centre - q * error, centre + q * error, error, float(df), p_alone)
 
 
 def intervals_from_draws(
@@ -106,7 +109,18 @@ def intervals_from_draws(
         high=ends[1],
         std_error=(inner[2] - inner[0]) / 2,
         df=np.nan,
+        p=_tail_p(difference),
     )
+
+
+def _tail_p(difference: Array) -> Array:
+    """Twice the share of draws on the smaller side of no difference (K, D), never 0; difference (K, D, S).
+
+    To one draw it is at most α where the equal-tailed interval of level 1 − α leaves out no difference.
+    """
+    below = (difference < 0.0).sum(axis=2)
+    draws = difference.shape[2]
+    return np.asarray(np.minimum(2.0 * (1 + np.minimum(below, draws - below)) / (1 + draws), 1.0))
 
 
 def _shared_tail(difference: Array, level: float) -> Array:

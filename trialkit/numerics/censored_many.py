@@ -29,7 +29,7 @@ _CHAINS_AT_ONCE = 2000
 
 @dataclass(frozen=True, eq=False)
 class ManyCensoredTimes:
-    """``ratio, low, high, rule, level_attained`` (K, D) of treatments 1 … K against 0 in D trials, as in
+    """``ratio, low, high, rule, level_attained, p`` (K, D) of treatments 1 … K against 0 in D trials, as in
     CensoredTimes.
     """
 
@@ -38,6 +38,7 @@ class ManyCensoredTimes:
     high: Array
     rule: Codes
     level_attained: Array
+    p: Array
 
 
 def censored_times_of_many(
@@ -66,7 +67,7 @@ def censored_times_of_many(
     rule[np.maximum(finished[1:], finished[0]) == 0] = 5
     if block is not None:
         rule[:, _blocks_with_event(events, block) < 2] = 5
-    ratio, low_end, high_end, attained = np.full((4, arms - 1, sets), np.nan)
+    ratio, low_end, high_end, attained, p = np.full((5, arms - 1, sets), np.nan)
 
     member = np.vstack([(rule == 2).any(axis=0), rule == 2])
     for pattern in np.unique(member[:, member[0]], axis=1).T:
@@ -109,7 +110,7 @@ def censored_times_of_many(
                 )
             cell = np.ix_(used[1:] - 1, trials)
             ratio[cell], low_end[cell], high_end[cell] = np.exp([found.centre, found.low, found.high])
-            attained[cell] = level
+            attained[cell], p[cell] = level, found.p
 
     for k, trial in zip(*np.nonzero(rule == 4), strict=True):
         pair = (treatment == 0) | (treatment == k + 1)
@@ -126,6 +127,7 @@ def censored_times_of_many(
         high=read_only(high_end),
         rule=read_only(rule),
         level_attained=read_only(attained),
+        p=read_only(p),
     )
 
 

@@ -45,12 +45,13 @@ Codes = NDArray[np.intp]
 class CensoredTimes:
     """Times of treatments 1 … K against treatment 0; K + 1 treatments, days on the scale of the input.
 
-    ``ratio, low, high, df, rule, std_error, level_attained, counts_p``: plain numbers for two treatments, arrays (K,)
-    for more. ``ratio`` is the ratio of median times (posterior median in rule 2), NaN in rules 3 to 5; ``df`` is NaN
-    outside rule 1. In rule 4 one end is the bound, the other 0 or inf. ``std_error`` is on the log scale; in rule 2
-    half the width of the central 68.3 % of draws. ``level_attained`` is ``level`` in rules 1 and 2, the confidence of
-    the bound in rule 4, else NaN. ``counts_p`` is the exact re-randomisation p of the numbers finished by ``by_day``
-    (rules 3 and 4, else NaN).
+    ``ratio, low, high, df, rule, std_error, p, level_attained, counts_p``: plain numbers for two treatments, arrays
+    (K,) for more. ``ratio`` is the ratio of median times (posterior median in rule 2), NaN in rules 3 to 5; ``df`` is
+    NaN outside rule 1. In rule 4 one end is the bound, the other 0 or inf. ``std_error`` is on the log scale; in rule 2
+    half the width of the central 68.3 % of draws. ``p`` is two-sided, of equal times, each comparison by itself: by t
+    in rule 1, twice the share of draws beyond 1 in rule 2, else NaN. ``level_attained`` is ``level`` in rules 1 and 2,
+    the confidence of the bound in rule 4, else NaN. ``counts_p`` is the exact re-randomisation p of the numbers
+    finished by ``by_day`` (rules 3 and 4, else NaN).
     ``bins, finished`` (K + 1,): counts; ``finished_by_day`` those finished by ``by_day``, the last day at which it is
     known of every bin. ``blocks_without_event``: codes of blocks in which no bin finished. ``draws``: how many.
     ``reasons``: sentences for what was refused or is one-sided.
@@ -63,6 +64,7 @@ class CensoredTimes:
     rule: int | Codes
     level: float
     std_error: float | Array
+    p: float | Array
     level_attained: float | Array
     counts_p: float | Array
     bins: Codes
@@ -116,8 +118,9 @@ def censored_times(
         rule=int(answer.rule[0]) if bins.arms == 2 else read_only(answer.rule),
         level=level,
         std_error=shaped(answer.error),
+        p=shaped(answer.p),
         level_attained=shaped(answer.attained),
-        counts_p=shaped(answer.p),
+        counts_p=shaped(answer.counts_p),
         bins=read_only(np.bincount(bins.arm, minlength=bins.arms)),
         finished=read_only(bins.finished),
         finished_by_day=read_only(finished_by_day),
@@ -158,8 +161,8 @@ class _Answer:
 
     def __init__(self, bins: _Bins) -> None:
         self.rule = _rules(bins.finished, bins.known)
-        self.ratio, self.low, self.high, self.df, self.error, self.attained, self.p = np.full(
-            (7, bins.arms - 1), np.nan
+        self.ratio, self.low, self.high, self.df, self.error, self.attained, self.p, self.counts_p = np.full(
+            (8, bins.arms - 1), np.nan
         )
         self.reasons: list[str] = []
         for k in np.flatnonzero(self.rule == 5):
@@ -238,6 +241,7 @@ def _compare_jointly(bins: _Bins, answer: _Answer, joint: Codes, level: float, s
     k = np.delete(used, reference) - 1
     answer.ratio[k], answer.low[k], answer.high[k] = np.exp([found.centre[:, 0], found.low[:, 0], found.high[:, 0]])
     answer.error[k], answer.df[k], answer.attained[k] = found.std_error[:, 0], found.df, level
+    answer.p[k] = found.p[:, 0]
     return CHAINS * KEPT if drawn else 0
 
 
@@ -279,11 +283,11 @@ def _compare_counts(bins: _Bins, answer: _Answer, k: int, by_day: float, finishe
     treated = bins.arm[pair] == k + 1
     block = None if bins.place is None else bins.place[pair]
     treatment, control = bins.names[k + 1], bins.names[0]
-    answer.p[k] = compare_counts(bins.high[pair] <= by_day, treated, block)
+    answer.counts_p[k] = compare_counts(bins.high[pair] <= by_day, treated, block)
     counts = " and ".join(
         f"{finished_by_day[code]} of {int((bins.arm == code).sum())} bins of {bins.names[code]}" for code in (k + 1, 0)
     )
-    by = f"By day {by_day:g}, {counts} had finished (re-randomisation p of the counts {answer.p[k]:.3g})."
+    by = f"By day {by_day:g}, {counts} had finished (re-randomisation p of the counts {answer.counts_p[k]:.3g})."
     if answer.rule[k] == 3:
         short = [bins.names[code] for code in (k + 1, 0) if bins.known[code] < 2]
         answer.reasons.append(

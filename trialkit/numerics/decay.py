@@ -80,11 +80,8 @@ def fit_decay(
     check_series(t, y, parameters)
     order = np.argsort(t, kind="stable")
     t, y = t[order], y[order]
-    distinct = np.unique(t if start is None else np.append(t, 0.0))
-    span, gap = distinct[-1] - distinct[0], distinct[1] - distinct[0]
     curve = Curve(t, y, start, end)
-    low_edge, high_edge = np.log(SLOWEST / span), np.log(FASTEST / gap)
-    grid = np.linspace(low_edge, high_edge, int(POINTS_PER_E_FOLD * (high_edge - low_edge)) + 1)
+    grid, span, gap = scanned_rates(t, start)
     rss = curve.rss(np.exp(grid))
     noise = level_noise(y)
     log_k, has_dip = deepest(curve, grid, rss, noise)
@@ -110,8 +107,8 @@ def fit_decay(
         low=low,
         high=high,
         level=level,
-        slowest=FLAT_BELOW / float(span),
-        fastest=FLAT_ABOVE / float(gap),
+        slowest=FLAT_BELOW / span,
+        fastest=FLAT_ABOVE / gap,
         has_dip=has_dip,
         serial_p=serial_pattern_p(residuals, jacobian) if least > noise else np.nan,
         days=read_only(t),
@@ -136,6 +133,14 @@ def check_series(t: Floats, y: Floats, parameters: int) -> None:
         raise ValueError("all levels are equal")
 
 
+def scanned_rates(t: Floats, start: float | None, per_e_fold: int = POINTS_PER_E_FOLD) -> tuple[Floats, float, float]:
+    """(G,) logs of the rates to scan for readings on the days t, the time they span and the first gap between them."""
+    distinct = np.unique(t if start is None else np.append(t, 0.0))
+    span, gap = float(distinct[-1] - distinct[0]), float(distinct[1] - distinct[0])
+    low, high = np.log(SLOWEST / span), np.log(FASTEST / gap)
+    return np.linspace(low, high, int(per_e_fold * (high - low)) + 1), span, gap
+
+
 def level_noise(y: Floats) -> float:
     """The residual sum of squares that rounding alone leaves of an exact curve."""
     return y.size * (4.0 * np.finfo(float).eps * float(np.abs(y).max())) ** 2
@@ -144,6 +149,7 @@ def level_noise(y: Floats) -> float:
 class Curve:
     """The projected problem: at a given k the free levels are linear, y ≈ offset + columns·coefficients.
 
+    y is (n,), or (G, n) with a row for each of the rates that the methods over several rates are given.
     Columns are written so that neither a slow nor a fast rate loses digits: with the start free, τ = t − first day
     and the columns are 1 and 1 − exp(−kτ) (end free) or exp(−kτ) (end given); with it given, 1 − exp(−kt).
     """
@@ -153,7 +159,7 @@ class Curve:
         self.first = float(t[0]) if start is None else 0.0
         self.tau = t - self.first
 
-    def _parts(self, k: Floats) -> tuple[Floats, list[Floats]]:
+    def parts(self, k: Floats) -> tuple[Floats, list[Floats]]:
         """The target y − offset (G, n) and the columns, each (G, n), at rates k (G,)."""
         done = -np.expm1(-np.outer(k, self.tau))
         if self.start is None and self.end is None:
@@ -167,13 +173,14 @@ class Curve:
 
     def rss(self, k: Floats) -> Floats:
         """(G,) residual sums of squares at rates k (G,)."""
-        residual = self._residual(k)
+        residual = self.residual(k)
         return np.asarray(np.einsum("gn,gn->g", residual, residual))
 
-    def _residual(self, k: Floats) -> Floats:
-        target, columns = self._parts(k)
+    def residual(self, k: Floats) -> Floats:
+        """(G, n) what the best levels leave at rates k (G,)."""
+        target, columns = self.parts(k)
         residual = np.array(target)
-        basis = _orthonormal(columns)
+        basis = orthonormal(columns)
         for _ in range(2):  # twice is enough to be orthogonal to working precision
             for q in basis:
                 residual -= np.einsum("gn,gn->g", q, residual)[:, None] * q
@@ -184,11 +191,11 @@ class Curve:
         k = float(np.exp(log_k))
         start, end = self.levels_at_first(k)
         bend = (end - start) * k * self.tau * np.exp(-k * self.tau)
-        return float(-(self._residual(np.array([k]))[0] @ bend))
+        return float(-(self.residual(np.array([k]))[0] @ bend))
 
     def levels_at_first(self, k: float) -> tuple[float, float]:
         """The level at the first day (or the given start) and the end level."""
-        target, columns = self._parts(np.array([k]))
+        target, columns = self.parts(np.array([k]))
         if not columns:
             assert self.start is not None and self.end is not None
             return self.start, self.end
@@ -236,7 +243,7 @@ class Curve:
         return float(np.sqrt(max(gradient @ spread @ gradient, 0.0)))
 
 
-def _orthonormal(columns: list[Floats]) -> list[Floats]:
+def orthonormal(columns: list[Floats]) -> list[Floats]:
     """Gram–Schmidt over at most two stacks of columns (G, n); a column that vanishes is left out as zeros."""
     basis: list[Floats] = []
     for column in columns:

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from trialkit.numerics.decay import FASTEST, SLOWEST, Curve, check_series, covariance, deepest, level_noise
+from trialkit.numerics.decay import Curve, check_series, covariance, deepest, level_noise, scanned_rates
 from trialkit.records import read_only
 
 Floats = NDArray[np.float64]
@@ -93,9 +93,7 @@ class _Problem:
         return Curve(self.t ** np.exp(log_shape), self.y, self.start, self.end)
 
     def _grid(self, curve: Curve) -> Floats:
-        distinct = np.unique(curve.t if self.start is None else np.append(curve.t, 0.0))
-        low, high = np.log(SLOWEST / (distinct[-1] - distinct[0])), np.log(FASTEST / (distinct[1] - distinct[0]))
-        return np.linspace(low, high, int(POINTS_PER_E_FOLD * (high - low)) + 1)
+        return scanned_rates(curve.t, self.start, POINTS_PER_E_FOLD)[0]
 
     def scan(self, log_shape: float) -> float:
         """The least residual sum of squares, near enough to see where the dips over shapes are: grid and parabola."""
