@@ -9,11 +9,13 @@ Found, allowed, what to do, where: in that order, in every sentence.
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from difflib import get_close_matches
 
 from trialkit.records import Finding
 
 SHOWN = 20
+_RUNS_SHOWN = 8
 
 
 class TrialkitError(Exception):
@@ -33,9 +35,13 @@ class TemplateError(TrialkitError):
         super().__init__("\n".join(describe_findings(self.findings, self.rows)))
 
 
-def word_finding(finding: Finding) -> str:
-    """One finding as one line: ``line 14, wet_mass_kg: found "-2.0"; expected …. Remedy.``"""
-    place = "" if finding.line is None else f"line {finding.line}"
+def word_finding(finding: Finding, *same: Finding) -> str:
+    """One finding as one line: ``line 14, wet_mass_kg: found "-2.0"; expected …. Remedy.``
+
+    ``same``: further findings that say the same of other lines of the file; all the lines are named.
+    """
+    lines = sorted({one.line for one in (finding, *same) if one.line is not None})
+    place = "" if not lines else f"line {lines[0]}" if len(lines) == 1 else f"lines {_name_lines(lines)}"
     if finding.column is not None:
         place = f"{place}, {finding.column}" if place else finding.column
     text = finding.found
@@ -45,6 +51,28 @@ def word_finding(finding: Finding) -> str:
     if finding.remedy:
         text += f" {finding.remedy}"
     return f"{place}: {text}" if place else text
+
+
+def gather_findings(findings: Iterable[Finding]) -> list[tuple[Finding, ...]]:
+    """Findings that say the same of several lines of a file together, in the order of the first of them."""
+    gathered: dict[Finding, list[Finding]] = {}
+    for finding in findings:
+        gathered.setdefault(replace(finding, line=None, bin=None), []).append(finding)
+    return [tuple(same) for same in gathered.values()]
+
+
+def _name_lines(lines: Sequence[int]) -> str:
+    """``2, 5 and 7 to 25``: runs of neighbouring lines together, eight of them and the rest counted."""
+    runs: list[list[int]] = []
+    for line in lines:
+        if runs and line == runs[-1][-1] + 1:
+            runs[-1].append(line)
+        else:
+            runs.append([line])
+    named = [f"{run[0]}" if len(run) == 1 else f"{run[0]} to {run[-1]}" for run in runs[:_RUNS_SHOWN]]
+    rest = sum(len(run) for run in runs[_RUNS_SHOWN:])
+    named += [f"{rest} more"] if rest else []
+    return named[0] if len(named) == 1 else f"{', '.join(named[:-1])} and {named[-1]}"
 
 
 _OPENINGS = {
@@ -62,6 +90,8 @@ _COUNTED = {
 def describe_findings(findings: Iterable[Finding], rows: dict[str, int] | None = None) -> list[str]:
     """Every finding as text lines: errors, then warnings, then notes, by file; twenty shown and the rest counted.
 
+    What is the same on several lines of a file is said once, with the lines.
+
     ``rows`` gives the number of data rows read in each file, for the heading.
     """
     rows = rows or {}
@@ -72,19 +102,20 @@ def describe_findings(findings: Iterable[Finding], rows: dict[str, int] | None =
             if finding.severity == severity:
                 groups.setdefault((severity, finding.file), []).append(finding)
     lines: list[str] = []
-    shown = 0
+    left, room = len(every), SHOWN
     for (severity, file), group in groups.items():
-        if shown >= SHOWN:
+        if not room:
             break
         one, many = _COUNTED[severity]
         count = one if len(group) == 1 else many.format(len(group))
         read = "" if file not in rows else "1 row read, " if rows[file] == 1 else f"{rows[file]} rows read, "
         lines.append(_OPENINGS[severity].format(file=file, read=read, count=count))
-        for finding in group[: SHOWN - shown]:
-            lines.append(f"  {word_finding(finding)}")
-        shown += min(len(group), SHOWN - shown)
-    if len(every) > shown:
-        lines.append(f"  … and {len(every) - shown} more.")
+        for same in gather_findings(group)[:room]:
+            lines.append(f"  {word_finding(*same)}")
+            left -= len(same)
+            room -= 1
+    if left:
+        lines.append(f"  … and {left} more.")
     return lines
 
 

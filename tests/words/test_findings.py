@@ -62,8 +62,32 @@ def test_without_a_count_of_rows_none_is_given():
     assert describe_findings(THREE[:1])[0] == "readings.csv does not fit (1 problem):"
 
 
+def test_what_is_the_same_on_several_lines_is_said_once_with_the_lines():
+    same = [finding(line=number, bin=f"B{number}") for number in (2, 3, 4, 9, 30, 12)]
+    assert describe_findings([*same, finding(line=5, found='found "-1"')], {"readings.csv": 40}) == [
+        "readings.csv does not fit (40 rows read, 7 problems):",
+        '  lines 2 to 4, 9, 12 and 30, wet_mass_kg: found "-2.0".',
+        '  line 5, wet_mass_kg: found "-1".',
+    ]
+
+
+def test_of_many_scattered_lines_eight_runs_are_named_and_the_rest_counted():
+    lines = describe_findings([finding(line=number) for number in range(2, 42, 2)])
+    assert lines[1] == '  lines 2, 4, 6, 8, 10, 12, 14, 16 and 12 more, wet_mass_kg: found "-2.0".'
+    assert len(lines) == 2
+
+
+def test_the_same_in_two_files_is_two_things_to_put_right():
+    lines = describe_findings([finding(), finding(file="readings_2.csv")])
+    assert [line for line in lines if "problem" in line] == [
+        "readings.csv does not fit (1 problem):",
+        "readings_2.csv does not fit (1 problem):",
+    ]
+
+
 def test_twenty_are_shown_and_the_rest_counted():
-    lines = describe_findings([finding(line=number) for number in range(2, 27)], {"readings.csv": 40})
+    found = [finding(line=number, found=f'found "-{number}"') for number in range(2, 27)]
+    lines = describe_findings(found, {"readings.csv": 40})
     assert lines[0] == "readings.csv does not fit (40 rows read, 25 problems):"
     assert len(lines) == 1 + 20 + 1
     assert lines[-1] == "  … and 5 more."

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from trialkit.errors import word_finding
+from trialkit.errors import gather_findings, word_finding
 from trialkit.records import Analysis, Answer, Fit, Refusal, SecondOpinion, Trial
 from trialkit.report.answers import outcome_noun, refusal_sentence
 from trialkit.report.effect_tables import specialist_table
@@ -162,12 +162,12 @@ def _software(analysis: Analysis, seed: int | None) -> Passage:
 def findings_passage(analysis: Analysis) -> Passage:
     """Odd readings: every warning of the gate by file, then the notes."""
     groups: dict[str, list[str]] = {}
-    for finding in analysis.trial.findings:
-        if finding.severity == "warning":
-            groups.setdefault(finding.file, []).append(word_finding(finding))
-    notes = [
-        f"{finding.file}: {word_finding(finding)}" for finding in analysis.trial.findings if finding.severity == "note"
-    ]
+    notes: list[str] = []
+    for same in gather_findings(analysis.trial.findings):
+        if same[0].severity == "warning":
+            groups.setdefault(same[0].file, []).append(word_finding(*same))
+        elif same[0].severity == "note":
+            notes.append(f"{same[0].file}: {word_finding(*same)}")
     parts: list[Passage] = []
     for file, lines in groups.items():
         parts += [paragraph(f"In {file}; these readings stay in the analysis:"), bullets(lines)]
