@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from trialkit.contrasts.families import Family, Pair, critical_t, families_of, pairs_asked
 from trialkit.contrasts.scores import compare_scores
-from trialkit.contrasts.shown import margin_level, shown, shown_interval
+from trialkit.contrasts.shown import comparison_of, margin_level, shown, shown_interval
 from trialkit.contrasts.times import compare_times
 from trialkit.errors import DesignError, nearest_name
 from trialkit.numerics.turning import inverted
@@ -97,25 +97,23 @@ def comparisons_of(
         if estimate is None:
             made.append(_refused(fit, (treatment, against), "Their ratio is too large to be written as a number."))
             continue
+        halves = [critical[k], inner_critical[k], single[k], inner_single[k]]
+        levels, adjustments = (level, inner, level, inner), (family.adjustment,) * 2 + ("none",) * 2
+        own, margin, alone, margin_alone = (
+            shown_interval(effect, half * std_error, outcome.scale, at, adjustment)
+            for half, at, adjustment in zip(halves, levels, adjustments, strict=True)
+        )
         made.append(
-            Comparison(
-                outcome=outcome,
-                plan=plan,
-                treatment=treatment,
-                against=against,
-                kind="ratio" if outcome.scale == "log" else "difference",
+            comparison_of(
+                fit.values,
+                (treatment, against),
                 estimate=estimate,
-                interval=shown_interval(effect, critical[k] * std_error, outcome.scale, level, family.adjustment),
-                margin_interval=shown_interval(
-                    effect, inner_critical[k] * std_error, outcome.scale, inner, family.adjustment
-                ),
-                alone=shown_interval(effect, single[k] * std_error, outcome.scale, level),
-                margin_alone=shown_interval(effect, inner_single[k] * std_error, outcome.scale, inner),
+                intervals=(own, margin),
+                alone=(alone, margin_alone),
                 std_error=std_error,
                 df=float(family.df[k]),
                 p=float(family.p[k]) if math.isfinite(family.p[k]) else None,
                 bins=bins[k],
-                role=fit.values.role,
                 method=methods[k],
             )
         )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.contrasts.families import critical_t
-from trialkit.contrasts.shown import margin_level, shown, shown_interval
+from trialkit.contrasts.shown import comparison_of, margin_level, shown, shown_interval
 from trialkit.contrasts.times import level_of_times
 from trialkit.errors import DesignError, nearest_name
 from trialkit.numerics.time_windows import is_watched
@@ -46,21 +46,14 @@ def compare_level(values: BinValues, treatment: str) -> Comparison | Refusal:
         shown_interval(mean, float(critical_t(1.0 - level, np.array(df))) * std_error, outcome.scale, level)
         for level in (plan.level, inner)
     )
-    return Comparison(
-        outcome=outcome,
-        plan=plan,
-        treatment=treatment,
-        against=None,
+    return comparison_of(
+        values,
+        (treatment, None),
         kind="level",
         estimate=float(shown(mean, outcome.scale) or 0.0),
-        interval=interval,
-        margin_interval=margin,
-        alone=interval,
-        margin_alone=margin,
+        intervals=(interval, margin),
         std_error=std_error,
         df=df,
-        p=None,
         bins=(int(y.size), 0),
-        role=values.role,
         method="mean of the treatment's own bins",
     )

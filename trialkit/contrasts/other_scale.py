@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from trialkit.contrasts.families import critical_t, families_of, pairs_asked
-from trialkit.contrasts.shown import margin_level
+from trialkit.contrasts.shown import comparison_of, margin_level
 from trialkit.records import Adjustment, Comparison, Fit, Interval, Outcome, Refusal
 
 
@@ -41,22 +42,18 @@ def compare_ratios(fit: Fit | Refusal, outcome: Outcome) -> tuple[Comparison | R
                 return Interval(*_fieller(above, below, own, base, shared, q), at, adjustment)  # noqa: B023
 
             made.append(
-                Comparison(
-                    outcome=outcome,
-                    plan=plan,
-                    treatment=treatment,
-                    against=against,
+                comparison_of(
+                    replace(fit.values, outcome=outcome),
+                    (treatment, against),
                     kind="ratio",
                     estimate=above / below,
-                    interval=interval(float(critical[k]), level, family.adjustment),
-                    margin_interval=interval(float(inner_critical[k]), inner, family.adjustment),
-                    alone=interval(float(single[k]), level, "none"),
-                    margin_alone=interval(float(inner_single[k]), inner, "none"),
-                    std_error=None,
+                    intervals=(
+                        interval(float(critical[k]), level, family.adjustment),
+                        interval(float(inner_critical[k]), inner, family.adjustment),
+                    ),
+                    alone=(interval(float(single[k]), level, "none"), interval(float(inner_single[k]), inner, "none")),
                     df=float(family.df[k]),
-                    p=None,
                     bins=(int(fit.counts[i, j]), int(fit.counts[j, i])),
-                    role=fit.values.role,
                     method=f"{fit.method}, {fit.df_method}; ratio of means",
                 )
             )

@@ -9,7 +9,7 @@ import numpy as np
 
 from trialkit.contrasts.families import Pair
 from trialkit.contrasts.rerandomise import p_of_pairs
-from trialkit.contrasts.shown import margin_level
+from trialkit.contrasts.shown import comparison_of, margin_level
 from trialkit.records import Adjustment, Comparison, Fit, Interval, Refusal
 
 METHOD = "share of pairs of bins, labels exchanged as the layout was drawn"
@@ -43,22 +43,13 @@ def _compared(fit: Fit, pair: Pair, p: float | None, count: int, adjustment: Adj
         return Refusal("contrasts", (reason,), outcome.name, pair[0], pair[1], fit.values)
     i, j = (fit.treatments.index(name) for name in pair)
     none = Interval(None, None, plan.level, adjustment)
-    inner = replace(none, level=margin_level(plan.level))
-    return Comparison(
-        outcome=outcome,
-        plan=plan,
-        treatment=pair[0],
-        against=pair[1],
+    return comparison_of(
+        fit.values,
+        pair,
         kind="superiority",
         estimate=0.5 + difference,
-        interval=none,
-        margin_interval=inner,
-        alone=replace(none, adjustment="none"),
-        margin_alone=replace(inner, adjustment="none"),
-        std_error=None,
-        df=None,
+        intervals=(none, replace(none, level=margin_level(plan.level))),
         p=None if p is None else min(count * p, 1.0),
         bins=(int(fit.counts[i, j]), int(fit.counts[j, i])),
-        role=fit.values.role,
         method=METHOD,
     )
