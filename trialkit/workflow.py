@@ -6,8 +6,9 @@ The report notebook makes the same calls in visible cells and is the analysis; `
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trialkit import __version__
 from trialkit.contrasts import (
@@ -21,9 +22,10 @@ from trialkit.contrasts import (
     levels_of,
     partition,
     rerandomise,
+    rerandomise_factors,
 )
 from trialkit.errors import DesignError, TemplateError
-from trialkit.intake import check_trial, load_trial
+from trialkit.intake import check_trial, load_trial, workbook_bytes
 from trialkit.models import Changed, changed_values, check_curves, fit_bins
 from trialkit.outcomes import available_outcomes, bin_values, stretched_rates
 from trialkit.planning.precision_inputs import PLANNING_GUESSES, cv_of_fit
@@ -41,6 +43,9 @@ from trialkit.records import (
     Trial,
 )
 from trialkit.verdicts import judge
+
+if TYPE_CHECKING:
+    from trialkit.planning import PlannedTrial
 
 Compared = tuple[Comparison | Refusal, ...]
 
@@ -72,7 +77,7 @@ def conclude(
     tested = {name: rerandomise(fits[name], comparisons[name]) for name in values}
     drawn_again = {name: compared for name, (compared, _) in tested.items()}
     secondary = {name: drawn_again[name] for name, role in roles.items() if role == "secondary"}
-    adjusted = {**drawn_again, **adjust_secondary(secondary)}
+    adjusted = {**drawn_again, **adjust_secondary(secondary, values)}
     answers = tuple(
         Answer(
             name,
@@ -80,9 +85,9 @@ def conclude(
             values[name],
             fits[name],
             adjusted[name],
-            sensitivity(fits[name], adjusted[name], secondary if name in secondary else {}),
+            sensitivity(fits[name], adjusted[name], secondary if name in secondary else {}, values),
             tested[name][1],
-            compare_factors(fits[name]),
+            rerandomise_factors(fits[name], compare_factors(fits[name])),
             partition(fits[name]),
             levels_of(values[name]),
             curves_checked(trial, name, values, adjusted),
@@ -105,12 +110,16 @@ def curves_checked(
 
 
 def sensitivity(
-    fit: Fit | Refusal, comparisons: Compared, secondary: Mapping[str, Compared] | None = None
+    fit: Fit | Refusal,
+    comparisons: Compared,
+    secondary: Mapping[str, Compared] | None = None,
+    measured: Mapping[str, BinValues | Refusal] | None = None,
 ) -> tuple[Sensitivity, ...]:
     """Every comparison with one thing changed: each bin and block left out, the other scale, the other variances.
 
     ``comparisons`` are those of the answer; each claim on them is judged again, one line a claim. ``secondary`` are the
-    comparisons of all secondary outcomes where this is one of them, to adjust as the answer is. A change after which
+    comparisons of all secondary outcomes where this is one of them, to adjust as the answer is, and ``measured`` the bin
+    values of all outcomes. A change after which
     a comparison cannot be made has no interval.
     """
     if isinstance(fit, Refusal):
@@ -126,7 +135,9 @@ def sensitivity(
         else:
             compared = compare_again(refit)
         if secondary:
-            compared = adjust_secondary({**secondary, outcome.name: compared})[outcome.name]
+            compared = adjust_secondary(
+                {**secondary, outcome.name: compared}, {**(measured or {}), outcome.name: change.values}
+            )[outcome.name]
         found: dict[tuple[str | None, str | None], Comparison] = {
             (one.treatment, one.against): one for one in compared if isinstance(one, Comparison)
         }
@@ -163,9 +174,17 @@ def _changed_lines(
                 None if found is None else found.interval.high,
                 call,
                 None if claim is None else claim.text,
+                _other_way(change, asked, found),
             )
         )
     return lines
+
+
+def _other_way(change: Changed, asked: Comparison, found: Comparison | None) -> str:
+    """How the comparison was made without a bin or block, where that is another way than with it."""
+    if change.what != "left out" or found is None or found.method == asked.method:
+        return ""
+    return found.method
 
 
 def answer_to(
@@ -184,6 +203,13 @@ def answer_to(
         return whole[0]
     reason = f"Nothing in these files compares {claim.treatment} with {claim.against or 'a number of days'}."
     return Refusal("contrasts", (reason,), claim.outcome, claim.treatment, claim.against)
+
+
+def planned_workbook(planned: PlannedTrial) -> bytes:
+    """The workbook of a planned trial, with a row for every bin and visit; letters stand where the trial is blinded."""
+    letters = planned.letters or {}
+    bins = [replace(item, treatment=letters.get(item.treatment, item.treatment)) for item in planned.bins]
+    return workbook_bytes(planned.plan, bins=bins, days=planned.days, columns=planned.columns)
 
 
 def deviations_of(trial: Trial) -> tuple[str, ...] | None:

@@ -14,7 +14,7 @@ from trialkit.records import (
     Refusal,
     Rerandomisation,
 )
-from trialkit.report.shuffling import shuffling_lines, together_line
+from trialkit.report.shuffling import shuffled_ranges, shuffling_lines, together_line
 
 DECAY = Outcome("decay_rate", "decay rate", "1/day", "log", 1, "", "", "")
 
@@ -57,6 +57,21 @@ def test_a_floor_above_the_level_is_explained() -> None:
         "The range of this one comparison at 95 % leaves out no difference; the shuffle could not, however large the "
         "effect, because there are too few ways to share out these bins."
     )
+
+
+def test_the_range_that_goes_with_the_shuffle_and_its_level() -> None:
+    # six pairs: 2 of 64 layouts stand at each step, so the level nearest above 95 % is 1 − 2/64
+    six = replace(shuffled(1.1, 1.3, 0.03125, 0.03125), rerandomised=Interval(1.04, 1.38, 0.95, level_attained=0.96875))
+    (line,) = shuffled_ranges((six, shuffled(1.1, 1.3, 0.0625, 0.0625)))
+    assert line == (
+        "If the effect is the same in every bin, shuffling alone leaves open anything between 1.04 and 1.38 times for "
+        "live starter beside water only (96.9 % range of this one comparison)."
+    )
+    loss = Outcome("volume_loss_pct", "volume loss", "% of the start", "identity", 1, "", "", "")
+    points = replace(
+        six, outcome=loss, kind="difference", estimate=4.2, rerandomised=replace(six.rerandomised, low=-1.0)
+    )
+    assert "between −1.0 and 1.4 percentage points for live starter" in shuffled_ranges((points,))[0]
 
 
 def test_where_they_disagree_both_are_printed() -> None:

@@ -45,9 +45,9 @@ class Drawn:
         if self.rule == NO_RULE:
             return False
         if self.by_whole_plots:
-            first, places = self._plots()
+            first = self.first_of_plots()
             labels = self.level[self.treatment[first]]
-            return not bool(layout_is_interspersed(labels, self.rule, self.block[first][places]))
+            return not bool(layout_is_interspersed(labels, self.rule, self.block[first]))
         return not bool(layout_is_interspersed(self.treatment, self.rule, self.block))
 
     @property
@@ -58,27 +58,50 @@ class Drawn:
         """Layouts in which the bins ``here`` exchange labels inside ``stratum`` (N,); the other bins keep theirs."""
         names, labels = np.unique(self.treatment[here], return_inverse=True)
         bins = np.flatnonzero(here)
-        if self.rule == NO_RULE or (self.by_whole_plots and stratum is self.plot):
-            return _layouts(_key(labels), _key(stratum[bins]), None)
-        rule = _Rule(self.rule, _key(self.treatment), _key(self.block), _key(bins), _key(names))
-        if self.by_whole_plots:
-            first, places = self._plots()
-            plot_of = places[self.plot[bins]]
-            levels = self.level[self.treatment[first]]
-            rule = _Rule(
-                self.rule, _key(levels), _key(self.block[first][places]), _key(plot_of), _key(self.level[names])
-            )
-        return _layouts(_key(labels), _key(stratum[bins]), rule)
+        become = np.tile(names, (bins.size, 1))
+        return self.exchanging(bins, labels, stratum[bins], become, inside_plots=stratum is self.plot)
 
-    def _plots(self) -> tuple[Codes, Codes]:
-        """(P,) first bin of each whole plot, in the order of places, and (P,) the plots' numbers in that order."""
-        first = np.array([np.flatnonzero(self.plot == p)[0] for p in range(int(self.plot.max()) + 1)], dtype=np.intp)
-        return first, np.arange(first.size, dtype=np.intp)
+    def exchanging(
+        self, bins: Codes, codes: Codes, stratum: Codes, become: Codes, *, inside_plots: bool = False
+    ) -> DrawnLayouts | None:
+        """Layouts in which ``bins`` (m,) exchange their ``codes`` (m,) inside ``stratum`` (m,), those the rule keeps.
+
+        become: (m, K) the treatment of a bin once it gets code k. inside_plots: labels stay in their whole plots.
+        """
+        if self.rule == NO_RULE or (self.by_whole_plots and inside_plots):
+            return _layouts(_key(codes), _key(stratum), None)
+        rule = _Rule(self.rule, _key(self.treatment), _key(self.block), _key(bins), _key(become))
+        if self.by_whole_plots:
+            first = self.first_of_plots()
+            levels, plots = self.level[self.treatment[first]], self.plot[bins]
+            rule = _Rule(self.rule, _key(levels), _key(self.block[first]), _key(plots), _key(self.level[become]))
+        return _layouts(_key(codes), _key(stratum), rule)
+
+    def exchanging_plots(self, plots: Codes, codes: Codes, become: Codes) -> DrawnLayouts | None:
+        """Layouts in which whole plots ``plots`` (m,) exchange their ``codes`` (m,) inside blocks.
+
+        become: (K,) the whole-plot level of each code. None where the redraw rule speaks of bins.
+        """
+        first = self.first_of_plots()
+        block = self.block[first]
+        if self.rule == NO_RULE:
+            return _layouts(_key(codes), _key(block[plots]), None)
+        if not self.by_whole_plots:
+            return None
+        levels = self.level[self.treatment[first]]
+        every = np.tile(become, (plots.size, 1))
+        rule = _Rule(self.rule, _key(levels), _key(block), _key(plots), _key(every))
+        return _layouts(_key(codes), _key(block[plots]), rule)
+
+    def first_of_plots(self) -> Codes:
+        """(P,) the first bin of each whole plot; plots are numbered in the order of places."""
+        return np.array([np.flatnonzero(self.plot == p)[0] for p in range(int(self.plot.max()) + 1)], dtype=np.intp)
 
 
 @dataclass(frozen=True)
 class _Rule:
-    """A redraw rule on N labels, of which the bins ``moved`` get ``names[code]``. All arrays as bytes, to be a key."""
+    """A redraw rule on N labels, of which those ``moved`` (m,) get ``names`` (m, K) by their code. All arrays as bytes,
+    to be a key."""
 
     text: str
     labels: bytes
@@ -91,10 +114,11 @@ class _Rule:
         base, block, moved, names = (
             np.frombuffer(part, dtype=np.intp) for part in (self.labels, self.block, self.moved, self.names)
         )
+        table = names.reshape(moved.size, -1).astype(np.uint8)
 
         def kept(codes: Labels) -> NDArray[np.bool_]:
             full = np.tile(base.astype(np.uint8), (len(codes), 1))
-            full[:, moved] = names.astype(np.uint8)[codes]
+            full[:, moved] = table[np.arange(moved.size), codes]
             return layout_is_interspersed(full, self.text, block)
 
         return kept

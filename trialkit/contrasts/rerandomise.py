@@ -10,10 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.contrasts.drawn_again import Drawn, drawn_bins
+from trialkit.contrasts.shown import shown
 from trialkit.errors import DesignError
 from trialkit.numerics.interspersion import NO_RULE
 from trialkit.numerics.rerandomisation import (
     NO_TEST,
+    DrawnLayouts,
     Labels,
     LayoutTest,
     compare_all,
@@ -26,8 +28,14 @@ from trialkit.numerics.rerandomisation_squares import (
     compare_two_in_square,
     shuffled_squares,
 )
+from trialkit.numerics.rerandomised_shifts import (
+    Shifts,
+    shifts_in_square,
+    shifts_of_two,
+    shifts_of_two_studentised,
+)
 from trialkit.numerics.superiority import standings
-from trialkit.records import Comparison, Fit, Refusal, Rerandomisation
+from trialkit.records import Comparison, Fit, Interval, Refusal, Rerandomisation, Scale
 
 Compared = tuple[Comparison | Refusal, ...]
 MOST_BINS = 255
@@ -36,7 +44,8 @@ MOST_BINS = 255
 def rerandomise(
     fit: Fit | Refusal, comparisons: Sequence[Comparison | Refusal]
 ) -> tuple[Compared, Rerandomisation | None]:
-    """The comparisons with ``rerandomisation_p`` and ``rerandomisation_floor``, and the test of all together.
+    """The comparisons with ``rerandomisation_p``, ``rerandomisation_floor`` and, where the floor allows one at the
+    level of the plan, the interval ``rerandomised``; and the test of all together.
 
     Labels are exchanged as the layout was drawn: anywhere (completely random), inside blocks, along rows and columns
     (Latin square), inside whole plots, or whole plots inside blocks (treatments at different levels of the whole-plot
@@ -51,7 +60,7 @@ def rerandomise(
     if isinstance(fit, Refusal) or fit.method == "draws" or fit.values.plan.layout.drawn == "by hand":
         return compared, None
     drawn = drawn_bins(fit)
-    reason = _why_untested(drawn)
+    reason = why_untested(drawn)
     if reason:
         return compared, _untested(reason)
     tested = tuple(_with_test(fit, drawn, one) for one in compared)
@@ -68,12 +77,12 @@ def p_of_pairs(fit: Fit, pairs: Sequence[tuple[str, str]]) -> tuple[float | None
     if fit.values.plan.layout.drawn == "by hand":
         return (None,) * len(pairs)
     drawn = drawn_bins(fit)
-    if _why_untested(drawn):
+    if why_untested(drawn):
         return (None,) * len(pairs)
-    return tuple(_pair(drawn, *(fit.treatments.index(name) for name in pair)).p for pair in pairs)
+    return tuple(_pair(drawn, *(fit.treatments.index(name) for name in pair))[0].p for pair in pairs)
 
 
-def _why_untested(drawn: Drawn) -> str:
+def why_untested(drawn: Drawn) -> str:
     """Why this layout is not drawn again, as a sentence; empty where it is."""
     if drawn.kind == "latin square" and drawn.rule != NO_RULE:
         return f'Latin squares are drawn again without a redraw rule only; found "{drawn.rule}".'
@@ -98,35 +107,85 @@ def _untested(reason: str) -> Rerandomisation:
 def _with_test(fit: Fit, drawn: Drawn, one: Comparison | Refusal) -> Comparison | Refusal:
     if isinstance(one, Refusal) or one.against not in fit.treatments or one.treatment not in fit.treatments:
         return one
-    test = _pair(drawn, fit.treatments.index(one.treatment), fit.treatments.index(one.against))
-    return replace(one, rerandomisation_p=test.p, rerandomisation_floor=test.floor)
+    places = fit.treatments.index(one.treatment), fit.treatments.index(one.against)
+    return with_answer(one, *_pair(drawn, *places, level=one.plan.level))
 
 
-def _pair(drawn: Drawn, treatment: int, against: int) -> LayoutTest:
+def with_answer(one: Comparison, test: LayoutTest, shifts: Shifts | None) -> Comparison:
+    """The comparison with its test by drawing again and the interval that goes with it (analysis scale)."""
+    return replace(
+        one,
+        rerandomisation_p=test.p,
+        rerandomisation_floor=test.floor,
+        rerandomised=None if shifts is None else _interval(shifts, one.outcome.scale),
+    )
+
+
+def _interval(shifts: Shifts, scale: Scale) -> Interval:
+    low, high = shown(shifts.low, scale), shown(shifts.high, scale)
+    return Interval(low, high, shifts.level, level_attained=shifts.level_attained)
+
+
+def _pair(
+    drawn: Drawn, treatment: int, against: int, *, level: float | None = None
+) -> tuple[LayoutTest, Shifts | None]:
+    """The test of two treatments, and with a level the shifts of the first that it does not reject."""
     if drawn.kind == "latin square":
-        lost = ~drawn.measured
-        closed = chains(drawn.treatment == treatment, drawn.treatment == against, drawn.row, drawn.column)
-        whole = [chain for chain in closed if not lost[chain].any()]
-        return compare_two_in_square(drawn.y, drawn.treatment == treatment, whole)
+        return turned_square(drawn, [(treatment, against)], level)
     stratum = drawn.block
     if drawn.kind == "split plot" and drawn.level[treatment] == drawn.level[against]:
         stratum = drawn.plot
     here = drawn.measured & np.isin(drawn.treatment, [treatment, against])
-    here &= _holds_both(stratum, here & (drawn.treatment == treatment), here & (drawn.treatment == against))
+    here &= holds_both(stratum, here & (drawn.treatment == treatment), here & (drawn.treatment == against))
     if not here.any():
-        return NO_TEST
+        return NO_TEST, None
     layouts = drawn.within(here, stratum)
     # Labels follow the treatments' positions, so the later one of the two carries label 1.
     later = drawn.treatment[here] == max(treatment, against)
     if drawn.by_order:
-        return compare_two(layouts, standings(drawn.y[here], stratum[here]), later, stratum[here])
-    alone = np.unique(stratum[here]).size == 1 and drawn.kind == "completely random"
+        return compare_two(layouts, standings(drawn.y[here], stratum[here]), later, stratum[here]), None
+    test, shifts = exchanged(drawn, layouts, drawn.y[here], later, stratum[here], level)
+    return test, shifts if treatment > against else opposite(shifts)
+
+
+def exchanged(
+    drawn: Drawn,
+    layouts: DrawnLayouts | None,
+    y: NDArray[np.float64],
+    later: NDArray[np.bool_],
+    stratum: NDArray[np.intp],
+    level: float | None,
+) -> tuple[LayoutTest, Shifts | None]:
+    """Label 1 beside label 0, studentised where the layout is completely random and in one stratum. All arrays (n,)."""
+    alone = np.unique(stratum).size == 1 and drawn.kind == "completely random"
     if alone and min(later.sum(), (~later).sum()) >= 2:
-        return compare_two_studentised(layouts, drawn.y[here], later)
-    return compare_two(layouts, drawn.y[here], later, stratum[here])
+        test = compare_two_studentised(layouts, y, later)
+        return test, None if level is None else shifts_of_two_studentised(layouts, y, later, level=level)
+    test = compare_two(layouts, y, later, stratum)
+    return test, None if level is None else shifts_of_two(layouts, y, later, stratum, level=level)
 
 
-def _holds_both(stratum: NDArray[np.intp], one: NDArray[np.bool_], other: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def turned_square(
+    drawn: Drawn, pairs: Sequence[tuple[int, int]], level: float | None
+) -> tuple[LayoutTest, Shifts | None]:
+    """Treatments of a Latin square exchanged along closed chains, those of several pairs together."""
+    lost = ~drawn.measured
+    whole = []
+    for one, other in pairs:
+        closed = chains(drawn.treatment == one, drawn.treatment == other, drawn.row, drawn.column)
+        whole += [chain for chain in closed if not lost[chain].any()]
+    first = np.isin(drawn.treatment, [one for one, _ in pairs])
+    test = compare_two_in_square(drawn.y, first, whole)
+    return test, None if level is None else shifts_in_square(drawn.y, first, whole, level=level)
+
+
+def opposite(shifts: Shifts | None) -> Shifts | None:
+    """Of label 0 beside label 1."""
+    return None if shifts is None else replace(shifts, low=-shifts.high, high=-shifts.low)
+
+
+def holds_both(stratum: NDArray[np.intp], one: NDArray[np.bool_], other: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(n,) whether a bin stands in a stratum with bins of both kinds."""
     return np.isin(stratum, np.intersect1d(stratum[one], stratum[other]))
 
 

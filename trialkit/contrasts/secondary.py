@@ -10,13 +10,16 @@ import numpy as np
 
 from trialkit.contrasts.families import critical_t, p_alone
 from trialkit.contrasts.shown import margin_level, shown_interval
+from trialkit.contrasts.times import drawn_alone
 from trialkit.numerics.multiplicity import holm
-from trialkit.records import Comparison, Refusal
+from trialkit.records import BinValues, Comparison, Refusal
 
 Compared = tuple[Comparison | Refusal, ...]
 
 
-def adjust_secondary(comparisons: Mapping[str, Sequence[Comparison | Refusal]]) -> dict[str, Compared]:
+def adjust_secondary(
+    comparisons: Mapping[str, Sequence[Comparison | Refusal]], measured: Mapping[str, BinValues | Refusal] | None = None
+) -> dict[str, Compared]:
     """The comparisons of the secondary outcomes, adjusted over all m of them together.
 
     ``comparisons`` maps the name of each secondary outcome to what ``compare`` gave for it. Every p becomes Holm's,
@@ -24,17 +27,20 @@ def adjust_secondary(comparisons: Mapping[str, Sequence[Comparison | Refusal]]) 
     interval beside it is Bonferroni's over the same m comparisons: it holds for all m together, is the wider of the
     two, and leaves out no effect only where Holm's p is at most α (not always the other way round). Both carry the
     adjustment "holm", and ``method`` says how. Scores come without an interval and with a p by re-randomisation
-    (``rerandomisation_p``, which stands unadjusted beside Holm's): that p counts among the m. With one secondary
-    outcome there is nothing to adjust over, and it is returned as it came. Refusals and other comparisons without a
-    standard error stay as they are and do not count.
+    (``rerandomisation_p``, which stands unadjusted beside Holm's): that p counts among the m. Times by draws are drawn
+    anew from the bins of the two treatments, which are in ``measured``, the bin values by outcome: their p is twice the
+    share of draws on the smaller side of no effect, and their interval the central part of the same draws. With one
+    secondary outcome there is nothing to adjust over, and it is returned as it came. Refusals, one-sided bounds and
+    other comparisons without a p stay as they are and do not count.
     """
     if len(comparisons) < 2:
         return {name: tuple(found) for name, found in comparisons.items()}
+    given = {name: value for name, value in (measured or {}).items() if isinstance(value, BinValues)}
     alone = {
-        (name, k): _p_alone(one)
+        (name, k): p
         for name, found in comparisons.items()
         for k, one in enumerate(found)
-        if isinstance(one, Comparison) and _p_alone(one) is not None
+        if isinstance(one, Comparison) and (p := _p_alone(one, given.get(name))) is not None
     }
     if not alone:
         return {name: tuple(found) for name, found in comparisons.items()}
@@ -42,15 +48,20 @@ def adjust_secondary(comparisons: Mapping[str, Sequence[Comparison | Refusal]]) 
     count = len(alone)
     return {
         name: tuple(
-            _adjusted(one, adjusted[name, k], count) if isinstance(one, Comparison) and (name, k) in adjusted else one
+            _adjusted(one, given.get(name), adjusted[name, k], count)
+            if isinstance(one, Comparison) and (name, k) in adjusted
+            else one
             for k, one in enumerate(found)
         )
         for name, found in comparisons.items()
     }
 
 
-def _p_alone(one: Comparison) -> float | None:
+def _p_alone(one: Comparison, values: BinValues | None) -> float | None:
     """The p of a comparison by itself; None where it has none to adjust."""
+    drawn = None if values is None else drawn_alone(values, one, [one.interval.level])
+    if drawn is not None:
+        return drawn[0]
     if one.kind == "superiority":
         return one.rerandomisation_p
     if one.kind == "level" or not (one.std_error and one.df):
@@ -64,7 +75,7 @@ def _effect(one: Comparison) -> tuple[float, float, float]:
     return effect, float(one.std_error or math.nan), float(one.df or math.nan)
 
 
-def _adjusted(one: Comparison, p: float, count: int) -> Comparison:
+def _adjusted(one: Comparison, values: BinValues | None, p: float, count: int) -> Comparison:
     level, inner = one.interval.level, margin_level(one.interval.level)
     if one.kind == "superiority":
         return replace(
@@ -74,6 +85,15 @@ def _adjusted(one: Comparison, p: float, count: int) -> Comparison:
             margin_interval=replace(one.margin_interval, adjustment="holm"),
             method=f"{one.method}; p by Holm over {count} secondary comparisons",
         )
+    shared = f"{one.method}; p by Holm and interval by Bonferroni over {count} secondary comparisons"
+    levels = [1.0 - (1.0 - confidence) / count for confidence in (level, inner)]
+    drawn = None if values is None else drawn_alone(values, one, levels)
+    if drawn is not None:
+        whole, margin = (
+            replace(interval, level=confidence, adjustment="holm")
+            for interval, confidence in zip(drawn[1], (level, inner), strict=True)
+        )
+        return replace(one, p=p, interval=whole, margin_interval=margin, method=shared)
     estimate, std_error, df = _effect(one)
     half, inner_half = (
         float(critical_t((1.0 - confidence) / count, np.array(df))) * std_error for confidence in (level, inner)
@@ -83,5 +103,5 @@ def _adjusted(one: Comparison, p: float, count: int) -> Comparison:
         p=p,
         interval=shown_interval(estimate, half, one.outcome.scale, level, "holm"),
         margin_interval=shown_interval(estimate, inner_half, one.outcome.scale, inner, "holm"),
-        method=f"{one.method}; p by Holm and interval by Bonferroni over {count} secondary comparisons",
+        method=shared,
     )

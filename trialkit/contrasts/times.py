@@ -92,6 +92,21 @@ def _compared(
     )
 
 
+def drawn_alone(values: BinValues, one: Comparison, levels: Sequence[float]) -> tuple[float, list[Interval]] | None:
+    """Of a comparison by draws: p of equal times and intervals at ``levels``, from the bins of its two treatments
+    alone. None for comparisons made otherwise.
+    """
+    if one.method != METHODS[2] or one.against is None:
+        return None
+    pair = (one.against, one.treatment)
+    answers = [time_windows(values).against(one.against, level, only=pair) for level in levels]
+    if int(_at(answers[0].rule, 0)) not in (1, 2):
+        return None
+    return _at(answers[0].p, 0), [
+        _interval(answer, 0, level, "none") for answer, level in zip(answers, levels, strict=True)
+    ]
+
+
 def _at(values: object, place: int) -> float:
     return float(np.atleast_1d(np.asarray(values, dtype=float))[place])
 

@@ -105,12 +105,15 @@ def layouts_within(
 
 def compare_two(layouts: DrawnLayouts | None, y: ArrayLike, first: ArrayLike, stratum: ArrayLike) -> LayoutTest:
     """Two-sided test of label 1 beside label 0. ``first`` (n,) which bins carry label 1 in the layout that was used."""
+    return compare_sums(layouts, from_stratum_means(np.asarray(y, dtype=float), np.asarray(stratum)), first)
+
+
+def compare_sums(layouts: DrawnLayouts | None, deviation: Array, first: ArrayLike) -> LayoutTest:
+    """The same of units with a ``deviation`` (n,) each, which adds up to 0 inside every stratum."""
     if layouts is None:
         return NO_TEST
-    response, place = np.asarray(y, dtype=float), np.asarray(stratum)
-    deviation = _from_stratum_means(response, place)
     observed = float(deviation[np.asarray(first, dtype=bool)].sum())
-    found = np.abs(_sums(deviation, layouts.order[layouts.sizes[0] :]))
+    found = np.abs(label_sums(deviation, layouts.order[layouts.sizes[0] :]))
     return _counted(layouts, found, abs(observed), float(np.abs(deviation).sum()))
 
 
@@ -132,7 +135,7 @@ def compare_two_studentised(layouts: DrawnLayouts | None, y: ArrayLike, first: A
         return np.asarray(difference / np.sqrt(np.maximum(variance, _ROUNDING * squares.sum())))
 
     one = layouts.order[n0:]
-    found = studentised(_sums(deviation, one), _sums(squares, one))
+    found = studentised(label_sums(deviation, one), label_sums(squares, one))
     chosen = np.asarray(first, dtype=bool)
     observed = studentised(np.array([deviation[chosen].sum()]), np.array([squares[chosen].sum()]))
     return _counted(layouts, found, float(observed[0]), 0.0)
@@ -143,7 +146,7 @@ def compare_all(layouts: DrawnLayouts | None, y: ArrayLike, labels: ArrayLike, s
     if layouts is None:
         return NO_TEST
     codes, place = _checked(labels, stratum)
-    deviation = _from_stratum_means(np.asarray(y, dtype=float), place)
+    deviation = from_stratum_means(np.asarray(y, dtype=float), place)
     counts = np.zeros((codes.max() + 1, place.max() + 1))
     np.add.at(counts, (codes, place), 1.0)
     bins = counts.sum(axis=0)
@@ -154,7 +157,7 @@ def compare_all(layouts: DrawnLayouts | None, y: ArrayLike, labels: ArrayLike, s
 def _sum_of_squares_test(layouts: DrawnLayouts, deviation: Array, codes: Codes, inverse: Array) -> LayoutTest:
     ends = np.cumsum(layouts.sizes)
     parts = (layouts.order[end - size : end] for end, size in zip(ends, layouts.sizes, strict=True))
-    sums = np.stack([_sums(deviation, part) for part in parts], axis=1)
+    sums = np.stack([label_sums(deviation, part) for part in parts], axis=1)
     own = np.bincount(codes, weights=deviation)
     found = np.sum((sums @ inverse) * sums, axis=1)
     return _counted(layouts, found, float(own @ inverse @ own), float(np.sum(deviation**2)))
@@ -241,15 +244,16 @@ def _sample(codes: Codes, groups: list[Codes], kept: Kept | None, draws: int) ->
     return None
 
 
-def _from_stratum_means(y: Array, place: NDArray[np.generic]) -> Array:
+def from_stratum_means(y: Array, place: NDArray[np.generic]) -> Array:
+    """(n,) values less the mean of their stratum."""
     code = np.unique(place, return_inverse=True)[1]
     centred = y - y.mean()
     means = np.bincount(code, weights=centred) / np.bincount(code)
     return np.asarray(centred - means[code])
 
 
-def _sums(values: Array, order: Labels) -> Array:
-    """Σ over rows of values[order], (L,): bin by bin, which stays in the processor's cache."""
+def label_sums(values: Array, order: Labels) -> Array:
+    """Σ over rows of values[order], (L,), of values (n,): bin by bin, which stays in the processor's cache."""
     total = np.zeros(order.shape[1])
     for bins in order:
         total += values.take(bins, mode="clip")

@@ -52,15 +52,20 @@ def floor_of_chains(count: int) -> float:
     return min(1.0, 0.5 ** (count - 1))
 
 
+def turned(count: int) -> Array:
+    """(2^count, count) every way to turn the chains, −1 for a chain that is turned."""
+    if count > 17:  # never reached by squares of less than 34 treatments
+        raise ValueError(f"closed: found {count} chains; expected at most 17.")
+    return np.asarray(1.0 - 2.0 * ((np.arange(2**count)[:, None] >> np.arange(count)) & 1))
+
+
 def compare_two_in_square(y: ArrayLike, first: ArrayLike, closed: list[Codes]) -> LayoutTest:
     """Two treatments of a Latin square: every closed chain (from ``chains``) turned or not."""
     if not closed:
         return NO_TEST
     response, sign = np.asarray(y, dtype=float), np.where(np.asarray(first, dtype=bool), 1.0, -1.0)
     parts = np.array([float(np.sum(sign[chain] * response[chain])) for chain in closed])
-    if parts.size > 17:  # above 2^17 turns: never reached by squares of less than 34 treatments
-        raise ValueError(f"closed: found {parts.size} chains; expected at most 17.")
-    turns = 1.0 - 2.0 * ((np.arange(2**parts.size)[:, None] >> np.arange(parts.size)) & 1)
+    turns = turned(parts.size)
     floor = floor_of_chains(parts.size)
     if floor >= 1.0:
         return LayoutTest(None, 1.0, 2, True)

@@ -25,6 +25,7 @@ def inverted(comparison: Comparison) -> Comparison:
         alone=_turned(comparison.alone, kind),
         margin_alone=_turned(comparison.margin_alone, kind),
         bins=(comparison.bins[1], comparison.bins[0]),
+        rerandomised=None if comparison.rerandomised is None else _turned(comparison.rerandomised, kind),
     )
 
 

@@ -162,12 +162,16 @@ class FactorTerm:
 # ---------------------------------------------------------------- comparisons and verdicts
 @dataclass(frozen=True)
 class Interval:
-    """An interval that carries its own level and adjustment; an open end is None."""
+    """An interval that carries its own level and adjustment; an open end is None.
+
+    ``level_attained``: where only some levels can be had, the one it has, never below ``level``.
+    """
 
     low: float | None
     high: float | None
     level: float
     adjustment: Adjustment = "none"
+    level_attained: float | None = None
 
 
 @dataclass(frozen=True)
@@ -177,6 +181,8 @@ class Comparison:
     ``std_error`` is on the analysis scale. ``interval`` and ``p`` carry the same adjustment. ``margin_interval`` is the
     interval of level 1−2α of the same family, for equivalence; ``alone`` and ``margin_alone`` are the same two without
     adjustment, for a file with exactly one claim and ``family = "claim only"``. ``bins`` = (treatment, against).
+    ``level_attained`` is that of a bound, which has no other. ``rerandomised``: the effects that the layout drawn again
+    does not reject, unadjusted as ``rerandomisation_p`` is; None where its floor is too high, or has no such test.
     """
 
     outcome: Outcome
@@ -198,6 +204,7 @@ class Comparison:
     level_attained: float | None = None
     rerandomisation_p: float | None = None
     rerandomisation_floor: float | None = None
+    rerandomised: Interval | None = None
 
 
 @dataclass(frozen=True)
@@ -241,7 +248,8 @@ class Sensitivity:
     """The answer with one thing changed: ``what`` in {"left out", "scale", "variances"}, ``name`` which.
 
     ``call`` of the claim with the text ``claim``; None where the comparison carries no claim, or does not answer it.
-    ``estimate`` is NaN where the comparison cannot be made any more (``call`` "not_answerable").
+    ``estimate`` is NaN where the comparison cannot be made any more (``call`` "not_answerable"). ``method``: how it was
+    made, where leaving something out led to another way than the answer's; else "".
     """
 
     what: str
@@ -253,6 +261,7 @@ class Sensitivity:
     high: float | None
     call: Call | None = None
     claim: str | None = None
+    method: str = ""
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ from trialkit.report.facts import comparisons, has_role
 from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.robustness import robustness_lines
 from trialkit.report.rounding import degrees, percent, plain
-from trialkit.report.shuffling import shuffling_lines
+from trialkit.report.shuffling import shuffled_ranges, shuffling_lines
 from trialkit.report.timeline import curve_lines, timeline_lines
 from trialkit.report.words import noun
 
@@ -38,6 +38,7 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
         *_roles(analysis),
         *robustness_lines(analysis),
         *shuffling_lines(found),
+        *shuffled_ranges(found),
         *_variances(answer.fit if isinstance(answer.fit, Fit) else None),
         *times,
     )

@@ -143,7 +143,7 @@ def _fit(fit: Fit) -> dict[str, Any]:
 
 
 def _comparison(comparison: Comparison) -> dict[str, Any]:
-    interval = comparison.interval
+    interval, again = comparison.interval, comparison.rerandomised
     return {
         "treatment": comparison.treatment,
         "against": comparison.against,
@@ -152,7 +152,7 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
         "low": _number(interval.low),
         "high": _number(interval.high),
         "level": _number(interval.level),
-        "level_attained": _number(comparison.level_attained),
+        "level_attained": _number(comparison.level_attained if again is None else again.level_attained),
         "std_error": _number(comparison.std_error),
         "df": _number(comparison.df),
         "p": _number(comparison.p),
@@ -160,6 +160,14 @@ def _comparison(comparison: Comparison) -> dict[str, Any]:
         "bins": [int(count) for count in comparison.bins],
         "rerandomisation_p": _number(comparison.rerandomisation_p),
         "rerandomisation_floor": _number(comparison.rerandomisation_floor),
+        "rerandomised": None
+        if again is None
+        else {
+            "low": _number(again.low),
+            "high": _number(again.high),
+            "level": _number(again.level),
+            "level_attained": _number(again.level_attained),
+        },
     }
 
 
@@ -271,6 +279,11 @@ def results_schema() -> dict[str, Any]:
         "std_error": NUMBER_OR_NONE, "df": NUMBER_OR_NONE, "p": SHARE_OR_NONE,
         "adjustment": _choice(Adjustment), "bins": {"type": "array", "items": COUNT, "minItems": 2, "maxItems": 2},
         "rerandomisation_p": NUMBER_OR_NONE, "rerandomisation_floor": NUMBER_OR_NONE,
+        "rerandomised": _or_none(
+            _object({
+                "low": NUMBER_OR_NONE, "high": NUMBER_OR_NONE, "level": NUMBER, "level_attained": NUMBER,
+            })
+        ),
     })  # fmt: skip
     sensitivity = _object(
         {
@@ -317,7 +330,9 @@ def results_schema() -> dict[str, Any]:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "title": "results.json of a trialkit report",
         "description": "Full numbers, nothing rounded; null where a method has no such number or an end is open. "
-        "std_error is on the scale of analysis (natural log for ratios); estimate, low and high on the scale shown.",
+        "std_error is on the scale of analysis (natural log for ratios); estimate, low and high on the scale shown. "
+        "rerandomised is the interval of the layout drawn again, unadjusted, where one of this level exists; "
+        "level_attained is then its level, elsewhere that of a bound (which stands in low or high), else null.",
         **whole,
     }
 

@@ -6,7 +6,8 @@ from collections.abc import Iterable
 
 from trialkit.records import Answer, Comparison, Rerandomisation
 from trialkit.report.passages import named
-from trialkit.report.rounding import is_shown, percent, plain
+from trialkit.report.rounding import between, is_shown, percent, plain, together
+from trialkit.report.words import unit_words
 
 
 def shuffling_lines(found: Iterable[Comparison]) -> tuple[str, ...]:
@@ -24,6 +25,24 @@ def shuffling_lines(found: Iterable[Comparison]) -> tuple[str, ...]:
         f"Shuffling the labels of {', of '.join(pairs)} as they could have been drawn {told} {tail}".strip()
         for (told, tail), pairs in groups.items()
     )
+
+
+def shuffled_ranges(found: Iterable[Comparison]) -> tuple[str, ...]:
+    """The range that goes with the shuffle, where there are layouts enough for one, with the level it has."""
+    lines = []
+    for item in found:
+        ends = item.rerandomised
+        if ends is None or ends.level_attained is None:
+            continue
+        ratio = item.kind == "ratio"
+        shown = together(item.estimate, ends.low, ends.high, landmarks=(1.0 if ratio else 0.0,), least=1)
+        unit = "times" if ratio else unit_words(item.outcome)
+        lines.append(
+            f"If the effect is the same in every bin, shuffling alone leaves open anything "
+            f"{between(shown.low, shown.high)}{f' {unit}' if unit else ''} for {named(item.treatment)} beside "
+            f"{named(item.against or '')} ({percent(round(ends.level_attained, 3))} range of this one comparison)."
+        )
+    return tuple(lines)
 
 
 def _equals(p: float) -> str:
