@@ -56,7 +56,8 @@ def run_plan(options: argparse.Namespace) -> int:
 
 def run_sheets(options: argparse.Namespace) -> int:
     """``sheets DIR``: draw the printed sheets of a planned folder again."""
-    from trialkit.planning import draw_sheets_again, print_to_pdf
+    from trialkit.planning import draw_sheets_again
+    from trialkit.printing import write_pdf
 
     folder = Path(options.folder)
     trial = _planned_trial(folder)
@@ -66,7 +67,7 @@ def run_sheets(options: argparse.Namespace) -> int:
     page.write_text(draw_sheets_again(trial.plan, trial.bins, text, paper=options.paper or "A4"), encoding="utf-8")
     print(f"The sheets: {page}")
     if not options.no_pdf:
-        told = print_to_pdf(page, page.with_suffix(".pdf"))
+        told = write_pdf(page, page.with_suffix(".pdf"))
         print(told or f"To print: {page.with_suffix('.pdf')}")
     return 0
 

@@ -9,7 +9,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "trialkit"
 
-FLOOR = {"records", "errors", "shipped", "outcome_names"}
+FLOOR = {"records", "errors", "shipped", "outcome_names", "printing"}
 ROOMS = {"intake", "outcomes", "models", "contrasts", "verdicts", "planning", "pooling", "report"}
 # who may import whom; a room may always import itself
 MAY_IMPORT = {

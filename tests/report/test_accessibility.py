@@ -18,8 +18,8 @@ from typing import Any
 
 import pytest
 
+from trialkit.printing import browser, write_pdf
 from trialkit.report.page import write_handout, write_page
-from trialkit.report.pdf import browser, write_pdf
 
 pytestmark = pytest.mark.browser
 

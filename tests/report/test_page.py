@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import subprocess
 from collections.abc import Callable
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -16,7 +15,6 @@ import pytest
 
 from trialkit import report
 from trialkit.records import Analysis
-from trialkit.report import pdf
 from trialkit.report.page import page_html, write_handout, write_page
 
 Run = Callable[[Analysis], Any]
@@ -162,66 +160,6 @@ def test_names_from_files_are_text_everywhere(make: SimpleNamespace, run_noteboo
 def test_pages_are_written_in_utf_8(make: SimpleNamespace, run_notebook: Run, tmp_path: Path) -> None:
     path = write_page(run_notebook(make.analysis()), tmp_path / "report.html", title="Käse")
     assert "<title>Käse</title>" in path.read_text(encoding="utf-8")
-
-
-# ---------------------------------------------------------------- pdf
-def test_without_a_printer_the_way_is_told(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pdf.importlib.util, "find_spec", lambda _: None)
-    monkeypatch.setattr(pdf.shutil, "which", lambda _: None)
-    page = tmp_path / "report.html"
-    page.write_text("<p>x</p>", encoding="utf-8")
-    assert not pdf.can_print()
-    assert pdf.write_pdf(page, tmp_path / "report.pdf") == (
-        "No PDF was made: open report.html in a browser and choose Print, then “Save as PDF”. Or install trialkit[pdf]."
-    )
-    assert not (tmp_path / "report.pdf").exists()
-
-
-def test_a_browser_that_fails_leaves_no_half_pdf(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pdf.importlib.util, "find_spec", lambda _: None)
-    monkeypatch.setattr(pdf.shutil, "which", lambda _: "/bin/false")
-    page, target = tmp_path / "report.html", tmp_path / "report.pdf"
-    page.write_text("<p>x</p>", encoding="utf-8")
-
-    def broken(command: list[str], **_: Any) -> subprocess.CompletedProcess[bytes]:
-        target.write_bytes(b"half")
-        return subprocess.CompletedProcess(command, 1)
-
-    monkeypatch.setattr(pdf.subprocess, "run", broken)
-    assert "No PDF was made" in (pdf.write_pdf(page, target) or "")
-    assert not target.exists()
-
-
-def test_a_browser_prints_with_the_folds_open(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pdf.importlib.util, "find_spec", lambda _: None)
-    monkeypatch.setattr(pdf.shutil, "which", lambda name: f"/opt/{name}")
-    page, target = tmp_path / "report.html", tmp_path / "report.pdf"
-    page.write_text("<details><summary>x</summary></details><details class='code'></details>", encoding="utf-8")
-    seen: dict[str, Any] = {}
-
-    def prints(command: list[str], **_: Any) -> subprocess.CompletedProcess[bytes]:
-        seen["command"] = command
-        seen["html"] = Path(command[-1].removeprefix("file://")).read_text(encoding="utf-8")
-        target.write_bytes(b"%PDF-1.7")
-        return subprocess.CompletedProcess(command, 0)
-
-    monkeypatch.setattr(pdf.subprocess, "run", prints)
-    assert pdf.write_pdf(page, target) is None
-    assert seen["command"][0] == "/opt/chromium"
-    assert seen["html"].count("<details open>") == 1
-    assert "open" not in page.read_text(encoding="utf-8")
-
-
-@pytest.mark.slow
-def test_a_page_is_printed_here_or_the_way_is_told(tmp_path: Path) -> None:
-    page, target = tmp_path / "report.html", tmp_path / "report.pdf"
-    page.write_text("<!DOCTYPE html><html lang='en'><title>x</title><p>x</p></html>", encoding="utf-8")
-    note = pdf.write_pdf(page, target)
-    if pdf.can_print():
-        assert note is None
-        assert target.read_bytes().startswith(b"%PDF-")
-    else:
-        assert note is not None and note.startswith("No PDF was made: open report.html")
 
 
 def test_no_name_of_the_front_door_is_that_of_a_module() -> None:

@@ -25,7 +25,6 @@ _HOME = {
     "make_recipe": "recipe",
     "own_feedstock": "feedstocks",
     "plan_trial": "plan",
-    "print_to_pdf": "printing",
     "propose_arms": "starters",
     "read_portion": "options",
     "refuse_to_overwrite": "writing",

@@ -11,8 +11,8 @@ from pathlib import Path
 
 from trialkit.errors import DesignError
 from trialkit.planning.plan import PlannedTrial
-from trialkit.planning.printing import print_to_pdf
 from trialkit.planning.tables import KEY_FILE
+from trialkit.printing import write_pdf
 
 # present in every folder that was planned here
 MARK = "registration.txt"
@@ -51,7 +51,7 @@ def write_plan(planned: PlannedTrial, folder: str | Path, *, pdf: bool = True) -
             place.parent.mkdir(parents=True, exist_ok=True)
             place.write_bytes(content)
         if pdf:
-            problem = print_to_pdf(stage / "sheets/sheets.html", stage / "sheets/sheets.pdf")
+            problem = write_pdf(stage / "sheets/sheets.html", stage / "sheets/sheets.pdf")
             sentences += [problem] if problem else []
         sentences += _move_in(stage, folder)
     finally:

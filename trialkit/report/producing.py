@@ -8,9 +8,9 @@ from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
+from trialkit.printing import can_print, write_pdf
 from trialkit.report.notebook import execute
 from trialkit.report.page import write_handout, write_page
-from trialkit.report.pdf import can_print, write_pdf
 from trialkit.shipped import shipped
 
 RUN_FILE = "run.json"
