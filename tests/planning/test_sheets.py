@@ -1,6 +1,7 @@
 """The printed sheets: what stands on them, what must not, and that they print."""
 
 import re
+import shutil
 import subprocess
 from html.parser import HTMLParser
 from xml.etree import ElementTree
