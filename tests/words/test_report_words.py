@@ -71,7 +71,6 @@ def judged(call: str, comparison: Comparison | None, claim: Claim | None = None,
 
 
 MARGIN = claimed(equivalence=(0.8, 1.25))
-TURNED_MARGIN = claimed(outcome="days_to_threshold", equivalence=(0.8, 1.25))
 CALLS = {
     "support": (
         judged("support", compared(2.41, 2.12, 2.83), beyond_no_effect=1),
@@ -86,12 +85,14 @@ CALLS = {
     "no difference": (
         judged("no_difference", compared(1.02, 0.93, 1.12), MARGIN, inside_margin=True),
         "No difference that matters: with live starter, decay ran 1.02 times as fast as with water only, "
-        "between 0.93 and 1.12 (90 % range, 4 bins each).",
+        "between 0.93 and 1.12 (90 % range, 4 bins each). That rules out more than 25 % either way, the margin set for "
+        "it (0.8 to 1.25 times).",
     ),
     "small difference": (
         judged("no_difference", compared(1.1, 1.03, 1.17), MARGIN, inside_margin=True, beyond_no_effect=1),
         "A small difference, inside the margin: with live starter, decay ran 1.10 times as fast as with water only, "
-        "between 1.03 and 1.17 (90 % range, 4 bins each).",
+        "between 1.03 and 1.17 (90 % range, 4 bins each). That rules out more than 25 % either way, the margin set for "
+        "it (0.8 to 1.25 times).",
     ),
     "contradict": (
         judged("contradict", compared(0.95, 0.85, 1.08)),
@@ -248,17 +249,32 @@ def test_notes_say_margin_role_and_lateness() -> None:
     verdict = judged("no_difference", compared(1.02, 0.93, 1.12, role="secondary"), MARGIN, stated_before_data=False)
     assert verdict_notes(verdict) == (
         "Twice as fast is half the time, as long as all bins end at the same level.",
-        "That range lies inside the margin set for it, 0.8 to 1.25 times; the claim is not supported.",
+        "The claim itself is not supported.",
         "Decay rate is a secondary outcome of this trial.",
         "This claim counts as stated after the data began, so it needs a fresh trial to stand on.",
     )
 
 
-def test_a_margin_is_turned_with_its_claim() -> None:
-    verdict = judged("no_difference", compared(1.02, 0.93, 1.12, DAYS), TURNED_MARGIN, inside_margin=True)
-    assert verdict_notes(verdict)[1] == (
-        "That range lies inside the margin set for it, 0.8 to 1.25 times; the claim is not supported."
-    )
+@pytest.mark.parametrize(
+    ("margin", "outcome", "told"),
+    [
+        ((0.8, 1.25), DECAY, "That rules out more than 25 % either way, the margin set for it (0.8 to 1.25 times)."),
+        ((0.5, 1.1), DECAY, "That rules out anything outside 0.5 to 1.1 times, the margin set for it."),
+        # times are turned to speeds, and their margin with them
+        ((0.5, 1.25), DAYS, "That rules out anything outside 0.8 to 2 times, the margin set for it."),
+        ((-3.0, 3.0), LOSS, "That rules out more than 3 percentage points either way, the margin set for it."),
+        ((-2.0, 5.0), LOSS, "That rules out anything outside −2 to 5 percentage points, the margin set for it."),
+        ((-0.2, 0.2), PH, "That rules out more than 0.2 either way, the margin set for it."),
+    ],
+)
+def test_a_margin_is_named_with_what_it_rules_out(margin: tuple[float, float], outcome: Outcome, told: str) -> None:
+    kind = "ratio" if outcome.scale == "log" else "difference"
+    found = compared(1.02, 0.93, 1.12, outcome) if kind == "ratio" else compared(0.1, -0.1, 0.15, outcome)
+    size = "times_as_fast" if kind == "ratio" else "at_least"
+    claim = claimed(3.0, size, outcome=outcome.name, equivalence=margin)
+    verdict = judged("no_difference", found, claim, inside_margin=True)
+    assert verdict_sentence(verdict).endswith(told)
+    assert verdict_sentence(replace(verdict, claim=replace(claim, equivalence=None))).endswith("4 bins each).")
 
 
 def test_reasons_handed_on_are_printed_once() -> None:

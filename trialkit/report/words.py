@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from trialkit.records import Claim, Comparison, Outcome, Verdict
+from trialkit.records import Claim, Comparison, Interval, Outcome, Verdict
 from trialkit.report.passages import capitalised, counted, named
 from trialkit.report.rounding import Shown, between, fixed, percent, plain, together
 
@@ -288,7 +288,7 @@ def verdict_sentence(verdict: Verdict) -> str:
     if verdict.call == "no_difference":
         level = "" if interval is None else f"{percent(interval.level)} range, "
         start = "A small difference, inside the margin" if verdict.beyond_no_effect else "No difference that matters"
-        return f"{start}: {seen} ({level}{bins})."
+        return f"{start}: {seen} ({level}{bins}). {_ruled_out(claim, comparison)}".rstrip()
     if verdict.beyond_no_effect and comparison.kind != "level":
         sign = verdict.beyond_no_effect * _claimed_sign(said)
         return f"{_first_words(said, sign, shown)}; whether {_short_size(claim)}, these bins cannot tell ({bins})."
@@ -312,6 +312,26 @@ def _turned_margin(claim: Claim, comparison: Comparison) -> tuple[float, ...]:
     return (1 / high, 1 / low) if turned else (low, high)
 
 
+def _ruled_out(claim: Claim, comparison: Comparison) -> str:
+    """What a range inside the margin rules out, the margin named."""
+    if claim.equivalence is None:
+        return ""
+    low, high = _turned_margin(claim, comparison)
+    if comparison.kind == "ratio":
+        ends = f"{_margin_end(low)} to {_margin_end(high)} times"
+        if abs(low * high - 1.0) < 5e-3:
+            share = _margin_end(100 * (high - 1))
+            return f"That rules out more than {share} % either way, the margin set for it ({ends})."
+        return f"That rules out anything outside {ends}, the margin set for it."
+    unit = unit_words(comparison.outcome)
+    named_unit = f" {unit}" if unit else ""
+    if low == -high:
+        return f"That rules out more than {_margin_end(high)}{named_unit} either way, the margin set for it."
+    return (
+        f"That rules out anything outside {_margin_end(low)} to {_margin_end(high)}{named_unit}, the margin set for it."
+    )
+
+
 def _short_size(claim: Claim) -> str:
     if claim.size == "times_as_fast":
         return "at least twice as fast" if claim.amount == 2 else f"at least {plain(claim.amount)} times as fast"
@@ -326,13 +346,11 @@ def verdict_notes(verdict: Verdict) -> tuple[str, ...]:
     readings = both_readings(claim, comparison.outcome if comparison else None)
     if readings:
         notes.append(readings)
-    if verdict.call == "no_difference" and claim.equivalence is not None and comparison is not None:
-        low, high = _turned_margin(claim, comparison)
-        unit = unit_words(comparison.outcome) if comparison.kind == "difference" else "times"
-        notes.append(
-            f"That range lies inside the margin set for it, {_margin_end(low)} to {_margin_end(high)} {unit}".rstrip()
-            + "; the claim is not supported."
-        )
+    days = _in_days(comparison, claim, verdict.interval)
+    if days:
+        notes.append(days)
+    if verdict.call == "no_difference":
+        notes.append("The claim itself is not supported.")
     shown = verdict.interval
     if comparison and shown and shown.adjustment == "none" and comparison.interval.adjustment != "none":
         notes.append("This range stands for the one claim alone; figure and table widen it for all comparisons.")
@@ -343,6 +361,17 @@ def verdict_notes(verdict: Verdict) -> tuple[str, ...]:
     if verdict.call != "not_answerable":
         notes.extend(verdict.reasons)
     return tuple(notes)
+
+
+def _in_days(comparison: Comparison | None, claim: Claim, interval: Interval | None) -> str:
+    """The answer to a claim of speed on an outcome counted in days, read as days; empty for others."""
+    if comparison is None or interval is None or comparison.level_attained is not None:
+        return ""
+    if not effect(comparison, claim).as_speed:
+        return ""
+    days = effect(replace(comparison, interval=interval))
+    shown = _shown(days)
+    return f"Counted in days, that is {shown.estimate} times as long, {_range(days, shown)}."
 
 
 def _margin_end(value: float) -> str:
@@ -368,6 +397,6 @@ def both_readings(claim: Claim, outcome: Outcome | None) -> str:
     share = f"{'' if exact == round(exact) else 'about '}{exact:.0f} %"
     faster = f"{100 * (claim.amount - 1):.3g} % faster"
     return (
-        f"{plain(claim.amount)} times as fast is {faster} and takes {share} of the time{proviso}; "
-        "it is not half the time."
+        f"{plain(claim.amount)} times as fast is {faster} and takes {share} of the time{proviso}. It is not half "
+        "the time."
     )
