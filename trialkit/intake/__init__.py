@@ -4,6 +4,7 @@ from trialkit.intake.check import Checked, CheckSummary, check_trial
 from trialkit.intake.columns import BINS, READINGS, Column
 from trialkit.intake.folder import new_trial
 from trialkit.intake.form import blank_workbook, workbook_bytes, write_workbook
+from trialkit.intake.form_filling import fill_workbook, sheet_texts, table_texts
 from trialkit.intake.gate import load_trial, read_plan
 from trialkit.intake.progress import Progress
 from trialkit.intake.reshape import Reshaped, reshape_wide
@@ -21,11 +22,14 @@ __all__ = [
     "blank_workbook",
     "check_trial",
     "datapackage",
+    "fill_workbook",
     "load_trial",
     "new_trial",
     "read_plan",
     "reshape_wide",
+    "sheet_texts",
     "summarise_check",
+    "table_texts",
     "workbook_bytes",
     "write_workbook",
 ]

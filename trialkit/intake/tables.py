@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Sequence
 from pathlib import Path
 
+from trialkit.intake.both_forms import choose_bins, choose_readings, compare_plans
 from trialkit.intake.cells import Parsed, parse_table
 from trialkit.intake.columns import FileKind, columns_of, headings_of
 from trialkit.intake.desk import Desk
@@ -54,53 +56,71 @@ def open_books(desk: Desk) -> None:
 
 
 def take_plan(desk: Desk) -> None:
-    """The plan: that of trial.toml, or that of the workbook; standing in both it is an error."""
+    """The plan: that of trial.toml, or that of the workbook; where it stands in both, the two must agree."""
     book = desk.books.get(desk.files.workbook) if desk.files.workbook is not None else None
+    in_book = None
     if book is not None and says_plan(book):
         desk.sources.append(Source(book.file, desk.digests[desk.files.workbook], 0))  # type: ignore[index]
-        if desk.files.trial is not None:
-            said = "the plan stands in the workbook and in trial.toml"
-            desk.findings.append(
-                Finding("error", "plan-twice", book.file, None, None, said, "", "Empty the sheets, or move that file.")
-            )
-        else:
-            desk.trial_file, findings = read_plan_sheets(book)
-            desk.findings += findings
+        in_book, findings = read_plan_sheets(book)
+        desk.findings += findings
+        if desk.files.trial is None:
             # keys without a single value plan nothing
-            desk.with_plan = desk.trial_file is not None or bool(findings)
+            desk.with_plan = in_book is not None or bool(findings)
+    desk.trial_file = in_book
     if desk.files.trial is None:
         return
     raw, findings = read_bytes(desk.files.trial)
     desk.findings += findings
+    desk.trial_file = None
     if raw is not None:
         name = desk.files.trial.name
         desk.sources.append(Source(name, hashlib.sha256(raw).hexdigest(), 0))
         desk.trial_file, findings = read_trial_file(raw, name)
         desk.findings += findings
+    if desk.trial_file is not None and in_book is not None:
+        desk.findings += compare_plans(desk.trial_file, in_book)
 
 
 def take_tables(desk: Desk) -> None:
-    """Bins and readings, from wherever they stand."""
+    """Bins and readings, from wherever they stand; what stands twice is taken once."""
     files = desk.files
     book = desk.books.get(files.workbook) if files.workbook is not None else None
+    sheets = book.sheets if book is not None else {}
+    bins: list[Parsed | None] = []
     if files.bins is not None:
-        desk.bins_table = _read_file(desk, files.bins, "bins")
-    elif book is not None and desk.with_bins:
-        desk.bins_table = _take_sheet(desk, files.workbook, book.sheets["bins"], "bins")  # type: ignore[arg-type]
-    if files.bins is not None and book is not None and "bins" in book.sheets and not book.sheets["bins"].is_empty:
-        said = f"the bins stand in {files.bins.name} too"
-        place = book.sheets["bins"].file
-        desk.findings.append(Finding("error", "bins-twice", place, None, None, said, "", "Keep one of the two."))
-    if book is not None and "readings" in book.sheets and (files.single or not book.sheets["readings"].is_empty):
-        _keep(desk, _take_sheet(desk, files.workbook, book.sheets["readings"], "readings"))  # type: ignore[arg-type]
-    for item in files.readings:
-        _keep(desk, _read_file(desk, item, "readings"))
+        bins.append(_read_file(desk, files.bins, "bins"))
+    if "bins" in sheets and not sheets["bins"].is_empty:
+        bins.append(_take_sheet(desk, files.workbook, sheets["bins"], "bins"))  # type: ignore[arg-type]
+    tables = [parsed for parsed in bins if parsed is not None]
+    desk.bins_table = tables[0] if tables else None
+    if len(tables) == 2:
+        desk.bins_table, findings = choose_bins(*tables)
+        desk.findings += findings
+        _put_away(desk, [table for table in tables if table is not desk.bins_table])
+    if desk.bins_table is not None:
+        desk.bins_file = desk.bins_table.file
+    readings = [_read_file(desk, item, "readings") for item in files.readings]
+    texts = [parsed for parsed in readings if parsed is not None]
+    used: Sequence[Parsed] = texts
+    if "readings" in sheets and (files.single or not sheets["readings"].is_empty):
+        parsed = _take_sheet(desk, files.workbook, sheets["readings"], "readings")  # type: ignore[arg-type]
+        used = texts if parsed is None else [*texts, parsed]
+        if texts and parsed is not None:
+            start = desk.trial_file.part.start if desk.trial_file is not None else None
+            used, findings = choose_readings(texts, parsed, start)
+            desk.findings += findings
+            _put_away(desk, [table for table in (*texts, parsed) if all(table is not kept for kept in used)])
+    places = {source.file: index for index, source in enumerate(desk.sources)}
+    desk.readings = list(used)
+    desk.reading_sources = [places[parsed.file] for parsed in used]
 
 
-def _keep(desk: Desk, parsed: Parsed | None) -> None:
-    if parsed is not None:
-        desk.readings.append(parsed)
-        desk.reading_sources.append(len(desk.sources) - 1)
+def _put_away(desk: Desk, tables: Sequence[Parsed]) -> None:
+    """Tables of which nothing is used are no sources and their rows are not counted."""
+    unused = {table.file for table in tables}
+    desk.sources = [source for source in desk.sources if source.file not in unused]
+    for name in unused:
+        desk.rows.pop(name, None)
 
 
 def _read_file(desk: Desk, path: Path, kind: FileKind) -> Parsed | None:
