@@ -1,14 +1,15 @@
 """Trials with a known truth, for teaching, planning and for testing this toolkit itself.
 
-Everything made here is invented. A bin decays as V(t) = V∞ + (V₀ − V∞)·exp(−k·t), with k log-normal between blocks and
-between bins; volume, mass, moisture, temperature and C:N are read with error from that one course, so that they agree
-with each other.
+Everything made here is invented. A bin decays as V(t) = V∞ + (V₀ − V∞)·exp(−k·t), with k log-normal between blocks,
+between whole plots and between bins; volume, mass, moisture, temperature and C:N are read with error from that one
+course, so that they agree with each other.
 """
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
@@ -17,6 +18,7 @@ from typing import Protocol
 import numpy as np
 
 from trialkit.errors import DesignError
+from trialkit.numerics.log_normal import sd_log_of
 from trialkit.records import Bin, Plan
 
 
@@ -24,13 +26,15 @@ from trialkit.records import Bin, Plan
 class Truth:
     """What is true in an invented trial.
 
-    ``rate_per_day`` maps each treatment to its median k (1/day). The CVs are between blocks, between the bins of a
-    block, and of one volume reading. ``end_share`` is V∞/V₀ with its SD between bins; ``carbon_lost`` the share of the
-    carbon that goes once decay is complete, ``nitrogen_lost`` the same for nitrogen.
+    ``rate_per_day`` maps each treatment to its median k (1/day). The CVs are between blocks, between the whole plots
+    of a block where there are any, between the bins of a block or whole plot, and of one volume reading. ``end_share``
+    is V∞/V₀ with its SD between bins; ``carbon_lost`` the share of the carbon that goes once decay is complete,
+    ``nitrogen_lost`` the same for nitrogen.
     """
 
     rate_per_day: Mapping[str, float]
     block_cv: float = 0.10
+    whole_plot_cv: float = 0.0
     bin_cv: float = 0.08
     reading_cv: float = 0.012
     end_share: float = 0.42
@@ -74,11 +78,16 @@ def _draw_courses(
 ) -> dict[str, tuple[float, float, float]]:
     """Rate (1/day), share of the volume at the end, and filling (share of the start volume) of every bin."""
     blocks = {bin_.block for bin_ in bins}
-    block_effect = {block: random.normal(0.0, _log_sd(truth.block_cv)) for block in sorted(blocks, key=str)}
+    block_effect = {block: random.normal(0.0, sd_log_of(truth.block_cv)) for block in sorted(blocks, key=str)}
+    # without whole plots nothing is drawn, so that the same seed still gives the same trial
+    plots = {(bin_.block, bin_.whole_plot) for bin_ in bins if bin_.whole_plot is not None}
+    plot_effect = {plot: random.normal(0.0, sd_log_of(truth.whole_plot_cv)) for plot in sorted(plots, key=str)}
     courses = {}
     for bin_ in bins:
         rate = truth.rate_per_day[bin_.treatment] * np.exp(
-            block_effect[bin_.block] + random.normal(0.0, _log_sd(truth.bin_cv))
+            block_effect[bin_.block]
+            + plot_effect.get((bin_.block, bin_.whole_plot), 0.0)
+            + random.normal(0.0, sd_log_of(truth.bin_cv))
         )
         end = truth.end_share + random.normal(0.0, truth.end_share_sd)
         courses[bin_.bin] = (float(rate), float(end), float(random.normal(1.0, 0.01)))
@@ -122,22 +131,18 @@ def _read(
     return cells
 
 
-def _log_sd(cv: float) -> float:
-    """The SD on the log scale of a log-normal quantity with this coefficient of variation."""
-    return float(np.sqrt(np.log1p(cv**2)))
-
-
 # ---------------------------------------------------------------- a whole planned trial, filled in
 MARK = "invented"
 CONTROL_RATE = 0.045
-# between bins of a block and between blocks, for the decay constant: planning guesses of common practice, 15 to 25 %
-BIN_CV, BLOCK_CV = 0.15, 0.10
+# of the decay constant, between the bins of a block: a guess of common practice, 15 to 25 %. Between blocks and
+# between whole plots: judgement, for places differ less than fillings do; no published value is known
+BIN_CV, BLOCK_CV, WHOLE_PLOT_CV = 0.15, 0.10, 0.10
 _BULK_KG_L = 0.21
 
 
 class Planned(Protocol):
     """What ``simulate_trial`` needs of a planned trial: ``bins`` with their true treatments, and the texts of
-    ``trial.toml``, ``bins.csv`` and ``readings.csv`` by these names."""
+    ``bins.csv`` and ``readings.csv`` by these names; of ``trial.toml`` too, where the plan stands there."""
 
     @property
     def plan(self) -> Plan: ...
@@ -149,7 +154,7 @@ class Planned(Protocol):
 
 @dataclass(frozen=True)
 class PlannedFolder:
-    """A planned folder read back: the three files of ``Planned`` and what they say."""
+    """A planned folder read back: the files of ``Planned`` and what they say."""
 
     plan: Plan
     bins: tuple[Bin, ...]
@@ -158,10 +163,11 @@ class PlannedFolder:
 
 @dataclass(frozen=True)
 class InventedTrial:
-    """``files`` to put over those of the plan, each marked as invented; ``truth`` behind them; the bin that was
-    "lost" on which day, or None."""
+    """``files`` to put over those of the plan, each marked as invented, as its new ``title`` is; ``truth`` behind them;
+    the bin that was "lost" on which day, or None."""
 
     files: Mapping[str, bytes]
+    title: str
     truth: Truth
     lost: tuple[str, float] | None
 
@@ -184,7 +190,14 @@ def suppose_truth(plan: Plan, times_as_fast: float, capacity_l: float | None = N
             ratio = times_as_fast**0.5
         rates[item.name] = CONTROL_RATE * ratio
     volume = 200.0 if capacity_l is None else 0.9 * capacity_l
-    return Truth(rates, block_cv=BLOCK_CV, bin_cv=BIN_CV, start_volume_l=volume, start_wet_mass_kg=_BULK_KG_L * volume)
+    return Truth(
+        rates,
+        block_cv=BLOCK_CV,
+        whole_plot_cv=WHOLE_PLOT_CV,
+        bin_cv=BIN_CV,
+        start_volume_l=volume,
+        start_wet_mass_kg=_BULK_KG_L * volume,
+    )
 
 
 def simulate_trial(
@@ -193,8 +206,8 @@ def simulate_trial(
     """Fill the readings of a planned trial with invented numbers whose truth is known.
 
     ``truth`` is a ``Truth`` or how many times as fast the claimed treatment is. ``missed_share`` of the bins' visits
-    after the first stay empty, and one bin is lost part of the way where ``lose_a_bin``. Whole plots get no effect of
-    their own. Raises DesignError where the readings hold measurements already.
+    after the first stay empty, and one bin is lost part of the way where ``lose_a_bin``. Raises DesignError where the
+    readings hold measurements already.
     """
     heads, rows = _table(planned.files["readings.csv"])
     _refuse_measured(heads, rows)
@@ -235,10 +248,12 @@ def simulate_trial(
     texts = {
         "readings.csv": _csv(heads, filled),
         "bins.csv": _mark_bins(planned.files["bins.csv"], lost),
-        "trial.toml": _mark_trial(planned.files["trial.toml"].decode()),
         "INVENTED.txt": _card(planned.plan, truth, seed, lost, len(missed)),
     }
-    return InventedTrial({name: text.encode() for name, text in texts.items()}, truth, lost)
+    title = f"Invented: {planned.plan.title}" if planned.plan.title else "Invented trial"
+    if "trial.toml" in planned.files:
+        texts["trial.toml"], title = _mark_trial(planned.files["trial.toml"].decode("utf-8-sig"), planned.plan.title)
+    return InventedTrial({name: text.encode() for name, text in texts.items()}, title, truth, lost)
 
 
 def _read_more(
@@ -312,11 +327,14 @@ def _mark_bins(raw: bytes, lost: tuple[str, float] | None) -> str:
     return _csv(heads, marked)
 
 
-def _mark_trial(text: str) -> str:
+def _mark_trial(text: str, title: str) -> tuple[str, str]:
+    """The trial file with a comment and a title that say so, and the title; one typed in an unusual way stays."""
     head = "# INVENTED: nobody filled these bins, the readings were drawn by a computer.\n"
-    if '\ntitle = "' in f"\n{text}":
-        return head + f"\n{text}".replace('\ntitle = "', '\ntitle = "Invented: ', 1)[1:]
-    return head + 'title = "Invented trial"\n' + text
+    if not title:
+        text = re.sub(r"""^title\s*=\s*(""|'')[^\n]*\n""", "", text, count=1, flags=re.MULTILINE)
+        return head + 'title = "Invented trial"\n' + text, "Invented trial"
+    marked, times = re.subn(r"""^(title\s*=\s*["'])(?!["'])""", r"\g<1>Invented: ", text, count=1, flags=re.MULTILINE)
+    return head + marked, f"Invented: {title}" if times else title
 
 
 def _card(plan: Plan, truth: Truth, seed: int, lost: tuple[str, float] | None, missed: int) -> str:
@@ -325,11 +343,14 @@ def _card(plan: Plan, truth: Truth, seed: int, lost: tuple[str, float] | None, m
         f"  {name}: k = {rate:.4f} per day, {rate / base:.3g} times the control"
         for name, rate in truth.rate_per_day.items()
     )
+    split = plan.layout.kind == "split plot"
+    plots = f"whole plots of a block with {100 * truth.whole_plot_cv:g} %, " if split else ""
     gone = "No bin was lost." if lost is None else f"Bin {lost[0]} was lost after day {lost[1]:g}."
     return (
         "INVENTED\n\nNobody filled these bins. The readings were drawn by a computer, to practise on and to hold the "
         f"report against the truth.\n\nSeed {seed}. Median decay rates:\n{rates}\nBlocks differ with a CV of "
-        f"{100 * truth.block_cv:g} %, bins of a block with {100 * truth.bin_cv:g} %, a volume reading errs by "
+        f"{100 * truth.block_cv:g} %, {plots}bins treated alike with {100 * truth.bin_cv:g} %, a volume reading errs "
+        "by "
         f"{100 * truth.reading_cv:g} %. The volume ends at {100 * truth.end_share:g} % of the start in "
         "every arm, give or "
         f"take {100 * truth.end_share_sd:g} points.\n{missed} readings of a bin were missed. {gone}\n"

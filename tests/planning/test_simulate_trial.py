@@ -3,6 +3,7 @@
 import csv
 import io
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -10,10 +11,11 @@ import pytest
 
 from trialkit.errors import DesignError
 from trialkit.intake import READINGS, check_trial
+from trialkit.numerics.log_normal import sd_log_of
 from trialkit.planning.plan import plan_trial
 from trialkit.planning.writing import write_plan
 from trialkit.records import Bin
-from trialkit.simulate import PlannedFolder, Truth, simulate_readings, simulate_trial, suppose_truth
+from trialkit.simulate import WHOLE_PLOT_CV, PlannedFolder, Truth, simulate_readings, simulate_trial, suppose_truth
 
 SAMPLES = Path(__file__).resolve().parents[2] / "sample_trials"
 
@@ -93,6 +95,39 @@ def test_the_truth_is_in_the_numbers(make_request):
     assert abs(np.log(ratio / 2.0)) < 4 * 0.034
     killed = np.exp(np.mean(logs["killed starter"]) - np.mean(logs["water only"]))
     assert abs(np.log(killed / 2.0**0.5)) < 4 * 0.034
+
+
+def test_whole_plots_vary_as_stated(make_request):
+    """Rates without noise of bins and blocks: what is left between whole plots has the SD that the CV says.
+
+    200 whole plots: the standard error of an SD is SD/sqrt(2·200) = 5 %; four of them are allowed. Bins of one whole
+    plot share its effect, so their rates are the same.
+    """
+    planned = plan_trial(
+        make_request(
+            layout_kind="split plot", layout_blocks=100, layout_whole_plot_factor="turning",
+            layout_whole_plot_levels=("weekly", "never"), claims=(),
+        )
+    )  # fmt: skip
+    truth = suppose_truth(planned.plan, 1.0, 200)
+    assert truth.whole_plot_cv == WHOLE_PLOT_CV == 0.10
+    quiet = replace(truth, block_cv=0.0, bin_cv=0.0, end_share_sd=0.0, reading_cv=0.0)
+    rows = simulate_readings(planned.bins, (0, 14), quiet, 5)
+    volumes = {(row["bin"], row["day"]): float(row["volume_l"]) for row in rows}
+    rates = {}
+    for bin_ in planned.bins:
+        left = volumes[bin_.bin, "14"] / volumes[bin_.bin, "0"]
+        rates.setdefault(bin_.whole_plot, []).append(np.log(-np.log((left - 0.42) / 0.58) / 14))
+    assert len(rates) == 200
+    assert np.std([np.mean(logs) for logs in rates.values()], ddof=1) == pytest.approx(sd_log_of(0.10), rel=0.20)
+    # volumes are written down to the litre: 1 in 150, which moves ln k by about 0.02
+    assert max(np.ptp(logs) for logs in rates.values()) < 0.06
+    again = simulate_readings(planned.bins, (0, 14), replace(quiet, whole_plot_cv=0.0), 5)
+    assert len({row["volume_l"] for row in again if row["day"] == "14"}) < len(
+        {row["volume_l"] for row in rows if row["day"] == "14"}
+    )
+    card = simulate_trial(planned, 1.0, 5).files["INVENTED.txt"].decode()
+    assert "whole plots of a block with 10 %" in card
 
 
 def test_every_column_of_the_template_can_be_practised(make_request):

@@ -9,6 +9,7 @@ from typing import Literal
 
 from trialkit.errors import DesignError, nearest_name
 from trialkit.numerics.analysis_cases import Family, Variances
+from trialkit.numerics.log_normal import cv_of, sd_log_of
 from trialkit.numerics.loss_patterns import KINDS, Kind
 from trialkit.records import Fit
 
@@ -65,11 +66,6 @@ class Question:
     block_ratio: float
 
 
-def sd_log_of(cv: float) -> float:
-    """Standard deviation of the logarithm of a log-normal quantity with this coefficient of variation."""
-    return math.sqrt(math.log1p(cv * cv))
-
-
 def cv_of_fit(fit: Fit) -> float:
     """Coefficient of variation between bins treated alike, from an earlier trial analysed on the log scale.
 
@@ -89,7 +85,7 @@ def cv_of_fit(fit: Fit) -> float:
         raise DesignError(
             f"The earlier trial shows no variance of {name} between bins treated alike. Give the CV yourself."
         )
-    return math.sqrt(math.expm1(sum(variances) / len(variances)))
+    return cv_of(math.sqrt(sum(variances) / len(variances)))
 
 
 def checked_question(
