@@ -43,6 +43,21 @@ def test_measured_numbers_are_averaged_over_the_rows_that_have_them(joined):
     ]
 
 
+@pytest.mark.parametrize(("probes", "warned"), [(3, False), (4, True)])
+def test_rows_that_could_be_taken_for_bins_are_warned_of(joined, probes, warned):
+    """From two rows a visit on average: three or four rows of A and one of B, at two visits."""
+    trial = joined("moisture_pct", *[f"A,0,{50 + k}" for k in range(probes - 1)], "B,0,40")
+    found = [f for f in trial.findings if f.code == "readings-are-no-bins"]
+    assert [f.severity for f in found] == ["warning"] * warned
+    if warned:
+        assert found[0].found == "4 rows of readings come from 2 visits to 2 bins"
+
+
+def test_amounts_and_scores_by_rater_are_no_rows_that_could_be_taken_for_bins(joined):
+    trial = joined("water_added_l,odour_score,rater", "A,0,1,2,me", "A,0,1,3,you", "A,0,1,3,they")
+    assert not [f for f in trial.findings if f.code == "readings-are-no-bins"]
+
+
 def test_amounts_are_summed(joined):
     trial = joined("water_added_l,sample_removed_kg", "A,0,1.5,0.2", "A,0,2,")
     assert column(trial, "water_added_l") == 3.5

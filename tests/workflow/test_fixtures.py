@@ -13,7 +13,7 @@ import pytest
 from scipy import stats
 
 import trialkit
-from trialkit.errors import TemplateError
+from trialkit.errors import TemplateError, word_finding
 from trialkit.intake import check_trial
 from trialkit.records import Refusal
 from trialkit.report import verdict_sentence
@@ -167,9 +167,14 @@ def test_probes_are_not_bins(folder):
     bins = [{"bin": name, "treatment": name[0]} for name in probes]
     toml = plan("a", {"a": "", "b": ""}, primary="moisture_pct", more="[outcome.moisture_pct]\nday = 5\n")
     path = folder(toml, bins, rows)
-    (told,) = check_trial(path).findings
-    assert told.code == "rows-joined"
-    assert told.found.startswith("6 visits have several rows: measured numbers were averaged")
+    note, warning = sorted(check_trial(path).findings, key=lambda finding: finding.severity)
+    assert (note.severity, note.code) == ("note", "rows-joined")
+    assert note.found.startswith("6 visits have several rows: measured numbers were averaged")
+    assert (warning.severity, warning.code) == ("warning", "readings-are-no-bins")
+    assert word_finding(warning) == (
+        "24 rows of readings come from 6 visits to 6 bins; readings of one bin at one visit are averaged: they make "
+        "its value better, but add no bin. Treatments are compared on 6 bins, whatever the number of rows."
+    )
     analysis = trialkit.analyse(path)
     found = answer(analysis, "moisture_pct")
     assert found.fit.f_test["f"] == pytest.approx(0.649351, abs=5.1e-7)
@@ -328,7 +333,8 @@ def test_alike_within_a_margin_rules_out_a_quarter_either_way(folder):
     assert verdict.margin_interval.low > 0.80 and verdict.margin_interval.high < 1.25
     assert verdict_sentence(verdict) == (
         "No difference that matters: with equal, decay ran 1.00 times as fast as with control, between 0.89 and 1.12 "
-        "(90 % range, 4 bins each)."
+        "(90 % range, 4 bins each). That rules out more than 25 % either way, the margin set for it (0.8 to 1.25 "
+        "times)."
     )
 
 

@@ -22,6 +22,7 @@ _ADDED = {"added_moisture_pct": False, "added_ash_pct": True, "added_carbon_pct"
 _JUDGED = ("score", "yes-no")
 # a column for each rater helps while they can be told apart; the joined column always holds all of them
 _MOST_RATERS = 40
+_ROWS_TAKEN_FOR_BINS = 2.0  # rows a visit on average
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,7 +89,9 @@ def join_visits(rows: Rows, day: NDArray[np.float64], used: NDArray[np.bool_]) -
         expected = f"it is read in {rows.place(first)} too"
         findings.append(rows.finding("error", "reading-twice", row, name, found, expected, "Delete one of the two."))
     if several:
-        findings.append(_note(rows, order, start))
+        refused = np.isin(order, list(twice))
+        findings += _note(rows, order, start, np.logical_or.reduceat(refused, start))
+        findings += _readings_are_no_bins(rows, order, of_row, start)
     return Visits(bin_[start], when[start], columns, order[start], order, of_row), findings
 
 
@@ -236,10 +239,35 @@ def _copies(
             )
 
 
-def _note(rows: Rows, order: NDArray[np.intp], start: NDArray[np.intp]) -> Finding:
-    sizes = np.diff(np.append(start, len(order)))
-    joined = int((sizes > 1).sum())
-    file = rows.files[rows.file[order[start[np.flatnonzero(sizes > 1)[0]]]]]
+def _note(
+    rows: Rows, order: NDArray[np.intp], start: NDArray[np.intp], refused: NDArray[np.bool_]
+) -> Iterator[Finding]:
+    """How many visits were joined from several rows, those ``refused`` (v,) left out."""
+    several = np.flatnonzero((np.diff(np.append(start, len(order))) > 1) & ~refused)
+    joined = len(several)
+    if not joined:
+        return
+    file = rows.files[rows.file[order[start[several[0]]]]]
     visits = "1 visit has" if joined == 1 else f"{joined} visits have"
     found = f"{visits} several rows: measured numbers were averaged and amounts summed, yes/no and scores kept by rater"
-    return Finding("note", "rows-joined", file, None, None, found)
+    yield Finding("note", "rows-joined", file, None, None, found)
+
+
+def _readings_are_no_bins(
+    rows: Rows, order: NDArray[np.intp], of_row: NDArray[np.intp], start: NDArray[np.intp]
+) -> Iterator[Finding]:
+    """A warning where bins are read so often at a visit that rows could be taken for bins."""
+    measured = np.zeros(len(order), bool)
+    for name, values in rows.numbers.items():
+        if _KIND.get(name) == "number":
+            measured |= np.isfinite(values[order])
+    each = np.bincount(of_row[measured], minlength=len(start))
+    count, visits = int(measured.sum()), int((each > 0).sum())
+    bins = len(np.unique(rows.bin[order[measured]]))
+    if bins < 2 or count < _ROWS_TAKEN_FOR_BINS * visits:
+        return
+    file = rows.files[rows.file[order[start[np.flatnonzero(each > 1)[0]]]]]
+    found = f"{count} rows of readings come from {visits} visits to {bins} bins"
+    expected = "readings of one bin at one visit are averaged: they make its value better, but add no bin"
+    remedy = f"Treatments are compared on {bins} bins, whatever the number of rows."
+    yield Finding("warning", "readings-are-no-bins", file, None, None, found, expected, remedy)
