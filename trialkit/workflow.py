@@ -118,9 +118,8 @@ def sensitivity(
     """Every comparison with one thing changed: each bin and block left out, the other scale, the other variances.
 
     ``comparisons`` are those of the answer; each claim on them is judged again, one line a claim. ``secondary`` are the
-    comparisons of all secondary outcomes where this is one of them, to adjust as the answer is, and ``measured`` the bin
-    values of all outcomes. A change after which
-    a comparison cannot be made has no interval.
+    comparisons of all secondary outcomes where this is one of them, to adjust as the answer is, and ``measured`` the
+    bin values of all outcomes. A change after which a comparison cannot be made has no interval.
     """
     if isinstance(fit, Refusal):
         return ()

@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trialkit.contrasts import compare, compare_level, compare_pair, finish_curves, levels_of
+from trialkit.contrasts import adjust_secondary, compare, compare_level, compare_pair, finish_curves, levels_of
 from trialkit.models import fit_bins
 from trialkit.numerics.censored_times import censored_times
 from trialkit.records import BinValue, BinValues, Claim, Comparison, Fit, Layout, Outcome, Plan, Refusal
@@ -250,3 +250,42 @@ def test_turnbull_curves_count_the_unfinished():
     assert water.end[-1] is None
     assert water.mass[-1] > 0.19
     assert None not in live.end
+
+
+# ---------------------------------------------------------------- several secondary outcomes
+def drawn_twice():
+    """Two times of one trial, each with bins that never finished: the second of bins of which two are later."""
+    first = values_of(kind="blocks", water=NEVER, live=TREATED)
+    later = values_of(kind="blocks", water=NEVER, live=[*TREATED[:3], (36, 39), (39, None)])
+    return {"first": first, "second": later}
+
+
+def test_times_by_draws_are_adjusted_with_the_other_secondary_outcomes():
+    measured = drawn_twice()
+    alone = {name: compare(fit_bins(values)) for name, values in measured.items()}
+    assert [one.p for found in alone.values() for one in found] == [None, None]
+    adjusted = adjust_secondary(alone, measured)
+    by_itself = {}
+    for name, values in measured.items():
+        low, high = np.array([(v.low, np.inf if v.high is None else v.high) for v in values.values]).T
+        rows = (low, high, np.repeat([0, 1], 5), np.tile(np.arange(5), 2))
+        by_itself[name] = censored_times(*rows)
+        bonferroni, margin = censored_times(*rows, level=0.975), censored_times(*rows, level=0.95)
+        (one,) = adjusted[name]
+        assert (one.interval.low, one.interval.high) == (bonferroni.low, bonferroni.high)
+        assert (one.margin_interval.low, one.margin_interval.high) == (margin.low, margin.high)
+        assert (one.interval.level, one.interval.adjustment, one.margin_interval.level) == (0.95, "holm", 0.9)
+        assert one.estimate == alone[name][0].estimate
+        assert one.method.endswith("p by Holm and interval by Bonferroni over 2 secondary comparisons")
+    smaller, larger = by_itself["first"].p, by_itself["second"].p
+    assert smaller < larger
+    assert adjusted["first"][0].p == pytest.approx(2 * smaller)
+    assert adjusted["second"][0].p == pytest.approx(max(2 * smaller, larger))
+
+
+def test_a_bound_has_no_p_to_adjust():
+    measured = drawn_twice() | {"third": values_of(kind="blocks", water=[(40, None)] * 5, live=TREATED)}
+    alone = {name: compare(fit_bins(values)) for name, values in measured.items()}
+    adjusted = adjust_secondary(alone, measured)
+    assert adjusted["third"] == alone["third"]
+    assert "over 2 secondary comparisons" in adjusted["first"][0].method

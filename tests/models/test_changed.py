@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from trialkit.models import changed_values, fit_bins
@@ -46,9 +48,31 @@ def test_bins_without_a_value_are_not_left_out_again(laid_out):
     assert "bin b4" not in {change.name for change in changed_values(fit)}
 
 
-def test_the_other_scale_where_it_makes_sense(laid_out):
-    from dataclasses import replace
+def test_bins_that_never_finished_are_left_out_like_any_other(laid_out):
+    windows = [(24, 27), (30, 33), (27, 30), (33, 36), (24, 27), (36, None)]
+    given = laid_out(rows(blocks=3), "blocks", variances="common")
+    days = replace(given.outcome, name="days_to_finish", unit="days", scale="log")
+    values = tuple(
+        replace(
+            value,
+            value=None if high is None else (low + high) / 2,
+            low=float(low),
+            high=None if high is None else float(high),
+            censored=high is None,
+        )
+        for value, (low, high) in zip(given.values, windows, strict=True)
+    )
+    fit = fit_bins(replace(given, outcome=days, values=values))
+    assert fit.method == "draws"
+    changes = changed_values(fit)
+    bins, blocks = [f"bin b{k}" for k in range(1, 7)], [f"block {b}" for b in range(3)]
+    assert [(change.what, change.name) for change in changes] == [("left out", name) for name in (*bins, *blocks)]
+    gone = changes[5].values.values[5]
+    assert (gone.value, gone.low, gone.high, gone.censored) == (None, None, None, False)
+    assert [v for v in changes[5].values.values if v.bin != "b6"] == [v for v in values if v.bin != "b6"]
 
+
+def test_the_other_scale_where_it_makes_sense(laid_out):
     values = laid_out(rows(), "blocks", variances="common")
     for name, scale, expected in (
         ("dry_matter_loss_pct", "identity", ["log"]),

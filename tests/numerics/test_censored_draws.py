@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from trialkit.numerics.censored_draws import draw_means, prepare_layout
-from trialkit.numerics.censored_intervals import BURN_IN, CHAINS, KEPT
+from trialkit.numerics.censored_draws import BURN_IN, CHAINS, KEPT, draw_means, prepare_layout
 
 TAILS = np.array([0.025, 0.25, 0.5, 0.75, 0.975])
 SHORT = {"chains": CHAINS, "burn_in": BURN_IN, "kept": KEPT}

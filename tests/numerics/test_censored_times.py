@@ -44,6 +44,7 @@ def test_all_finished_completely_random_is_the_t_interval_on_log_midpoints(ten_b
     found = censored_times(*ten_bins, ARM, None, level=0.95, seed=1)
     expected = SMALL["expected"]["all_finished"]["midpoint_t"]
     assert (found.ratio, found.low, found.high) == pytest.approx(expected["ratio"], abs=SMALL["tolerance"])
+    assert found.p == pytest.approx(0.032934, abs=5e-7)  # computed independently, as the interval was
     assert (found.df, found.rule, found.draws, found.reasons) == (8.0, 1, 0, ())
     assert isinstance(found.ratio, float)
     assert isinstance(found.rule, int)
@@ -103,6 +104,28 @@ def test_bins_that_never_finished_are_kept(two_never):
     assert dropped.ratio > found.ratio + 0.02
     assert found.bins.tolist() == [5, 5]
     assert found.finished.tolist() == [3, 5]
+
+
+@pytest.mark.parametrize("block", [None, BLOCK], ids=["completely random", "blocks"])
+def test_p_by_draws_is_the_level_at_which_the_interval_ends_at_equal_times(two_never, block):
+    low, high = two_never
+    found = censored_times(low, high, ARM, block, seed=3)
+    assert found.rule == 2
+    assert 0.002 < found.p < 0.2
+    few = 4 * 2 / found.draws  # the ends of an interval lie between two draws
+    wider, narrower = (censored_times(low, high, ARM, block, level=1 - found.p + by, seed=3) for by in (few, -few))
+    assert wider.low < 1.0 < wider.high
+    assert not narrower.low < 1.0 < narrower.high
+    swapped = censored_times(low, high, 1 - ARM, block, seed=3)
+    assert swapped.p == pytest.approx(found.p)
+
+
+def test_p_by_draws_is_never_zero():
+    low = np.array([40, 43, 46, 49, 10, 11, 12, 13.0])
+    high = np.array([41, 44, 47, INF, 11, 12, 13, 14])
+    found = censored_times(low, high, np.repeat([0, 1], 4), None)
+    assert (found.rule, found.draws) == (2, 20_000)
+    assert 2 / 20_001 <= found.p < 0.001
 
 
 def test_one_late_bin_hardly_widens_an_interval_of_many():

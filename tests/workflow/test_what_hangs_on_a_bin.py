@@ -47,6 +47,58 @@ def lines_of(values):
     return fit, compared, sensitivity(fit, compared)
 
 
+FINISH = Outcome("days_to_finish", "days to finish", "days", "log", -1, "time", "where seen", "It cannot tell why.")
+SOONER = Claim("sooner", "t1", "t0", "days_to_finish", "times_as_fast", 1.1)
+
+
+def times_of(windows):
+    """Bins B1, B2 … in blocks of t0 and t1, from (last no, first yes); None: never."""
+    values = tuple(
+        BinValue(
+            f"B{k + 1}",
+            f"t{k % 2}",
+            None if high is None else (low + high) / 2,
+            block=str(k // 2),
+            low=float(low),
+            high=None if high is None else float(high),
+            censored=high is None,
+        )
+        for k, (low, high) in enumerate(windows)
+    )
+    return BinValues(FINISH, "primary", Plan("t0", layout=Layout("blocks", "common"), claims=(SOONER,)), values)
+
+
+def test_times_of_bins_that_never_finished_are_looked_at_without_each_bin_and_block():
+    values = times_of([(30, 33), (24, 27), (36, 39), (27, 30), (33, 36), (24, 27), (39, None), (33, 36)])
+    fit, compared, lines = lines_of(values)
+    assert fit.method == "draws"
+    names = [f"bin B{k}" for k in range(1, 9)] + [f"block {b}" for b in range(4)]
+    assert [(line.what, line.name) for line in lines] == [("left out", name) for name in names]
+    by_name = {line.name: line for line in lines}
+    for gone in ("B1", "B7"):
+        left = tuple(v for v in values.values if v.bin != gone)
+        (expected,) = compare(fit_bins(replace(values, values=left)))
+        line = by_name[f"bin {gone}"]
+        assert (line.estimate, line.low, line.high) == pytest.approx(
+            (expected.estimate, expected.interval.low, expected.interval.high), rel=1e-12
+        )
+        assert line.call == judge(expected, SOONER).call
+    # without the one bin that never finished the days are compared by t, and that is said
+    assert by_name["bin B1"].method == ""
+    assert by_name["bin B7"].method.startswith("least squares in strata")
+    assert by_name["block 3"].method.startswith("least squares in strata")
+    assert all(isinstance(one.estimate, float) for one in compared)
+
+
+def test_leaving_out_a_finished_bin_may_leave_a_bound_or_nothing():
+    values = times_of([(30, 33), (24, 27), (36, 39), (27, 30), (39, None), (24, 27), (39, None), (33, 36)])
+    (line,) = (line for line in lines_of(values)[2] if line.name == "bin B1")
+    assert (line.call, line.low, line.high) == ("not_answerable", None, None)  # one event of t0 is left
+    (line,) = (line for line in lines_of(times_of([*[(39, None), (24, 27)] * 3, (39, None), (33, 36)]))[2][:1])
+    assert line.low is None
+    assert line.high == pytest.approx(36 / 39)
+
+
 @pytest.fixture(scope="module")
 def three():
     return trialkit.analyse(shipped("sample_trials") / "three_arms")

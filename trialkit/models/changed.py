@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from trialkit.models.bins import Variances
-from trialkit.records import BinValues, Fit, Scale
+from trialkit.records import BinValue, BinValues, Fit, Scale
 
 # No zero that means none of it, or no unit steps: a ratio of such values says nothing.
 NO_RATIO = frozenset({"ph", "peak_temp_c", "appearance_score", "odour_score"})
@@ -28,12 +28,11 @@ def changed_values(fit: Fit) -> tuple[Changed, ...]:
     """Each bin with a value left out, each block, the other scale where it makes sense, the other variance rule.
 
     Where a bin or block is left out the rule of variances stays that of the whole, so that one thing changes at a time.
-    Empty for fits of censored times, where a bin without a finish is not one left out.
+    A bin known only to take longer than it was watched is left out like any other. Times of such bins have no other
+    scale and no other variances: their model is one of logs with one variance.
     """
-    if fit.method == "draws":
-        return ()
     values = fit.values
-    measured = [value for value in values.values if value.value is not None]
+    measured = [value for value in values.values if value.value is not None or value.censored]
     changes = [
         Changed("left out", f"bin {value.bin}", _without(values, {value.bin}), fit.variances) for value in measured
     ]
@@ -45,6 +44,8 @@ def changed_values(fit: Fit) -> tuple[Changed, ...]:
             name = f"block {block} at {site}" if several else f"block {block}"
             gone = {value.bin for value in measured if (value.site, value.block) == (site, block)}
             changes.append(Changed("left out", name, _without(values, gone), fit.variances))
+    if fit.method == "draws":
+        return tuple(changes)
     scale = _other_scale(values)
     if scale is not None:
         changes.append(Changed("scale", scale, _on_scale(values, scale), fit.variances))
@@ -55,10 +56,12 @@ def changed_values(fit: Fit) -> tuple[Changed, ...]:
 
 
 def _without(values: BinValues, bins: Collection[str]) -> BinValues:
-    kept = (
-        replace(v, value=None, reason=LEFT_OUT) if v.bin in bins and v.value is not None else v for v in values.values
-    )
-    return replace(values, values=tuple(kept))
+    def emptied(value: BinValue) -> BinValue:
+        if value.bin not in bins or (value.value is None and not value.censored):
+            return value
+        return replace(value, value=None, low=None, high=None, censored=False, reason=LEFT_OUT)
+
+    return replace(values, values=tuple(emptied(value) for value in values.values))
 
 
 def _other_scale(values: BinValues) -> Scale | None:

@@ -26,6 +26,7 @@ Several sets of times from one layout (simulated trials) go through in one call.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -33,6 +34,7 @@ from scipy import special
 
 Array = NDArray[np.float64]
 
+CHAINS, BURN_IN, KEPT = 500, 10, 40  # 20,000 draws a data set, after 5,000 that are thrown away
 _GRID = 16  # values of δ; as many as 300 move a tail probability by less than 0.5 of 100
 _MIDDLE = 1.5  # half of the values of δ lie below
 
@@ -180,6 +182,44 @@ def draw_means(
             beyond = special.log_ndtr(sign * (centre - bound) / s)
             y[columns, i] = centre - sign * s * special.ndtri_exp(beyond - rng.standard_exponential(columns.size))
     return out.reshape(p, sets, chains * kept)
+
+
+def draws_from_seed(
+    arm: NDArray[np.intp],
+    block: NDArray[np.intp] | None,
+    low: Array,
+    high: Array,
+    floor: float,
+    *,
+    flat_sigma: bool,
+    seed: int,
+) -> Array:
+    """Draws of β (p, CHAINS · KEPT) for one set of log times ``low, high`` (n,), as ``draw_means`` gives them.
+
+    One trial asks for the same draws again and again: at several levels, and with the bins of another treatment left
+    out. They are kept for a while, read-only.
+    """
+    codes = [None if part is None else np.asarray(part, dtype=np.intp).tobytes() for part in (arm, block)]
+    return _kept_draws(codes[0] or b"", codes[1], low.tobytes(), high.tobytes(), floor, flat_sigma, seed)
+
+
+@lru_cache(maxsize=32)
+def _kept_draws(
+    arm: bytes, block: bytes | None, low: bytes, high: bytes, floor: float, flat_sigma: bool, seed: int
+) -> Array:
+    draws = draw_means(
+        prepare_layout(np.frombuffer(arm, np.intp), None if block is None else np.frombuffer(block, np.intp)),
+        np.frombuffer(low)[:, None],
+        np.frombuffer(high)[:, None],
+        np.array([floor]),
+        flat_sigma=flat_sigma,
+        rng=np.random.default_rng(seed),
+        chains=CHAINS,
+        burn_in=BURN_IN,
+        kept=KEPT,
+    )[:, 0]
+    draws.setflags(write=False)
+    return draws
 
 
 def _start(layout: Layout, low: Array, high: Array) -> tuple[Array, Array]:

@@ -12,13 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from trialkit.numerics.censored_draws import draw_means, prepare_layout
+from trialkit.numerics.censored_draws import BURN_IN, KEPT, draw_means, draws_from_seed, prepare_layout
 from trialkit.numerics.simultaneous import simultaneous_quantile
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
-CHAINS, BURN_IN, KEPT = 500, 10, 40  # 20,000 draws a data set, after 5,000 that are thrown away
 # Flat on σ from six blocks on is the cautious choice. Fresh seeds, 6 and 8 blocks, 2 and 3 treatments, visits every 2
 # and 7 days, 15 and 30 % unfinished: flat held in 96.6 to 97.1 % of 1,600 to 1,800 trials each; 1/σ² in 94.9 to 95.7 %,
 # with intervals 10 to 18 % shorter, but 93.4 and 93.8 % in the cells of 8 blocks, 2 treatments, visits every 2 days.
@@ -76,26 +75,54 @@ def intervals_from_draws(
     level: float,
     rng: np.random.Generator,
     *,
-    chains: int = CHAINS,
+    chains: int,
     burn_in: int = BURN_IN,
     kept: int = KEPT,
-    reference: int = 0,
 ) -> Intervals:
-    """Rule 2 for D sets of log times ``low, high`` (n, D) of one layout (equal where the bin stands), floor (D,)."""
-    events = int((low == high).sum(axis=0).min())
-    p = int(arm.max()) + 1
-    flat = block is not None and int(block.max()) + 1 >= _FLAT_FROM_BLOCKS and events >= p + 3
+    """Rule 2 for D sets of log times ``low, high`` (n, D) of one layout (equal where the bin stands), floor (D,).
+
+    Every treatment against number 0.
+    """
     beta = draw_means(
         prepare_layout(arm, block),
         low,
         high,
         floor,
-        flat_sigma=flat,
+        flat_sigma=_flat_sigma(low, high, arm, block),
         rng=rng,
         chains=chains,
         burn_in=burn_in,
         kept=kept,
     )
+    return _from_means(beta, level, 0)
+
+
+def intervals_from_seed(
+    low: Array,
+    high: Array,
+    floor: Array,
+    arm: Codes,
+    block: Codes | None,
+    level: float,
+    seed: int,
+    *,
+    reference: int = 0,
+) -> Intervals:
+    """The same for one set, ``low, high`` (n, 1), with the full number of draws; every treatment against
+    ``reference``, in the order of their codes.
+    """
+    flat = _flat_sigma(low, high, arm, block)
+    beta = draws_from_seed(arm, block, low[:, 0], high[:, 0], float(floor[0]), flat_sigma=flat, seed=seed)
+    return _from_means(beta[:, None, :], level, reference)
+
+
+def _flat_sigma(low: Array, high: Array, arm: Codes, block: Codes | None) -> bool:
+    events = int((low == high).sum(axis=0).min())
+    return block is not None and int(block.max()) + 1 >= _FLAT_FROM_BLOCKS and events >= int(arm.max()) + 4
+
+
+def _from_means(beta: Array, level: float, reference: int) -> Intervals:
+    """Intervals of differences from draws of means (p, D, S)."""
     difference = np.delete(beta, reference, axis=0) - beta[reference]
     tail = np.array([[(1 - level) / 2], [(1 + level) / 2]]) * np.ones(beta.shape[1])
     if difference.shape[0] > 1:

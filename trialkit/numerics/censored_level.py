@@ -20,8 +20,8 @@ from numpy.typing import ArrayLike
 from scipy import special
 
 from trialkit.errors import DesignError
-from trialkit.numerics.censored_draws import draw_means, prepare_layout
-from trialkit.numerics.censored_intervals import BURN_IN, CHAINS, KEPT, log_windows
+from trialkit.numerics.censored_draws import draws_from_seed
+from trialkit.numerics.censored_intervals import log_windows
 
 
 @dataclass(frozen=True)
@@ -98,16 +98,7 @@ def censored_level(low: ArrayLike, high: ArrayLike, *, level: float = 0.95, seed
         reach = special.stdtrit(n - 1, 0.5 + level / 2) * np.sqrt(max(float(y.var(ddof=1)), float(floor[0])) / n)
         ends = np.exp(y.mean() + np.array([0.0, -reach, reach]))
         return answer(1, float(ends[0]), float(ends[1]), float(ends[2]), float(n - 1), level)
-    draws = draw_means(
-        prepare_layout(np.zeros(n, dtype=np.intp), None),
-        log_low,
-        log_high,
-        floor,
-        flat_sigma=False,
-        rng=np.random.default_rng(seed),
-        chains=CHAINS,
-        burn_in=BURN_IN,
-        kept=KEPT,
-    )[0, 0]
+    one = np.zeros(n, dtype=np.intp)
+    draws = draws_from_seed(one, None, log_low[:, 0], log_high[:, 0], float(floor[0]), flat_sigma=False, seed=seed)[0]
     ends = np.exp(np.quantile(draws, [0.5, (1 - level) / 2, (1 + level) / 2]))
     return answer(2, float(ends[0]), float(ends[1]), float(ends[2]), nan, level)

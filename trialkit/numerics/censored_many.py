@@ -12,9 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trialkit.numerics.censored_counts import one_sided_bound
+from trialkit.numerics.censored_draws import BURN_IN, KEPT
 from trialkit.numerics.censored_intervals import (
-    BURN_IN,
-    KEPT,
     intervals_from_draws,
     intervals_from_midpoints,
     log_windows,

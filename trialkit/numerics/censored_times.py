@@ -26,13 +26,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trialkit.errors import DesignError
+from trialkit.numerics.censored_bins import WatchedBins, checked_bins
 from trialkit.numerics.censored_counts import compare_counts, one_sided_bound
+from trialkit.numerics.censored_draws import CHAINS, KEPT
 from trialkit.numerics.censored_intervals import (
-    CHAINS,
-    KEPT,
-    intervals_from_draws,
     intervals_from_midpoints,
+    intervals_from_seed,
     log_windows,
 )
 from trialkit.records import read_only
@@ -98,7 +97,7 @@ def censored_times(
     Raises DesignError where the input contradicts itself: an interval that ends before it starts, a time below 0,
     a treatment without bins, arrays that do not fit, a level outside 0 … 1.
     """
-    bins = _checked(low, high, treatment, block, level, treatment_names, block_names)
+    bins = checked_bins(low, high, treatment, block, level, treatment_names, block_names)
     answer = _Answer(bins)
     without_event = _name_empty_blocks(bins, answer)
     joint = _link_to_control(bins, answer)
@@ -131,35 +130,10 @@ def censored_times(
     )
 
 
-@dataclass(frozen=True, eq=False)
-class _Bins:
-    """The input, checked and in an order of rows that depends on its content alone.
-
-    ``low, high, arm`` (n,); ``block`` (n,) as given, ``place`` (n,) the blocks numbered by content (both None for
-    completely random); ``order`` (K + 1,) treatments ordered by content; ``finished, known`` (K + 1,) finished bins,
-    and those of them with a window that has both ends.
-    """
-
-    low: Array
-    high: Array
-    arm: Codes
-    block: Codes | None
-    place: Codes | None
-    order: Codes
-    finished: Codes
-    known: Codes
-    names: tuple[str, ...]
-    block_names: Sequence[str] | None
-
-    @property
-    def arms(self) -> int:
-        return self.finished.size
-
-
 class _Answer:
     """What is found, comparison by comparison (K,); filled as the rules apply."""
 
-    def __init__(self, bins: _Bins) -> None:
+    def __init__(self, bins: WatchedBins) -> None:
         self.rule = _rules(bins.finished, bins.known)
         self.ratio, self.low, self.high, self.df, self.error, self.attained, self.p, self.counts_p = np.full(
             (8, bins.arms - 1), np.nan
@@ -180,7 +154,7 @@ def _rules(finished: Codes, known: Codes) -> Codes:
     return rule
 
 
-def _name_empty_blocks(bins: _Bins, answer: _Answer) -> tuple[int, ...]:
+def _name_empty_blocks(bins: WatchedBins, answer: _Answer) -> tuple[int, ...]:
     """Codes of blocks without a finished bin; everything is refused where fewer than two blocks have one."""
     if bins.block is None:
         return ()
@@ -198,7 +172,7 @@ def _name_empty_blocks(bins: _Bins, answer: _Answer) -> tuple[int, ...]:
     return empty
 
 
-def _link_to_control(bins: _Bins, answer: _Answer) -> Codes:
+def _link_to_control(bins: WatchedBins, answer: _Answer) -> Codes:
     """Comparisons (positions) for rules 1 and 2; those that no block links with treatment 0 are refused."""
     joint = np.flatnonzero(answer.rule == 2)
     if bins.place is None or not joint.size:
@@ -218,7 +192,7 @@ def _link_to_control(bins: _Bins, answer: _Answer) -> Codes:
     return np.flatnonzero(answer.rule == 2)
 
 
-def _compare_jointly(bins: _Bins, answer: _Answer, joint: Codes, level: float, seed: int) -> int:
+def _compare_jointly(bins: WatchedBins, answer: _Answer, joint: Codes, level: float, seed: int) -> int:
     """Rules 1 and 2 for the treatments concerned, all in one model; returns the number of draws."""
     used = bins.order[np.isin(bins.order, np.concatenate([[0], joint + 1]))]
     here = np.isin(bins.arm, used)
@@ -233,8 +207,7 @@ def _compare_jointly(bins: _Bins, answer: _Answer, joint: Codes, level: float, s
     low, high, floor = log_windows(bins.low[here][:, None], bins.high[here][:, None])
     drawn = not np.array_equal(low, high)
     if drawn:
-        rng = np.random.default_rng(seed)
-        found = intervals_from_draws(low, high, floor, arm, block, level, rng, reference=reference)
+        found = intervals_from_seed(low, high, floor, arm, block, level, seed, reference=reference)
     else:
         answer.rule[joint] = 1
         found = intervals_from_midpoints(low, floor, arm, block, level, reference=reference)
@@ -269,7 +242,7 @@ def _why_not(low: Array, high: Array, arm: Codes, block: Codes | None, names: Se
     return ""
 
 
-def _finished_by_day(bins: _Bins) -> tuple[float, Codes]:
+def _finished_by_day(bins: WatchedBins) -> tuple[float, Codes]:
     """The last visit day at which it is known of every bin whether it had finished, and how many had (K + 1,)."""
     days = np.unique(np.concatenate([bins.low, bins.high[np.isfinite(bins.high)]]))
     known = [day for day in days if not ((bins.low < day) & (day < bins.high)).any()]
@@ -277,7 +250,7 @@ def _finished_by_day(bins: _Bins) -> tuple[float, Codes]:
     return day, np.bincount(bins.arm[bins.high <= day], minlength=bins.arms)
 
 
-def _compare_counts(bins: _Bins, answer: _Answer, k: int, by_day: float, finished_by_day: Codes) -> None:
+def _compare_counts(bins: WatchedBins, answer: _Answer, k: int, by_day: float, finished_by_day: Codes) -> None:
     """Rules 3 and 4 for treatment k + 1 against treatment 0."""
     pair = (bins.arm == 0) | (bins.arm == k + 1)
     treated = bins.arm[pair] == k + 1
@@ -308,94 +281,4 @@ def _compare_counts(bins: _Bins, answer: _Answer, k: int, by_day: float, finishe
     answer.reasons.append(
         f"No bin of {never} finished: {treatment} takes {words} {bound.ratio:.3g} times as long as {control} "
         f"(one-sided, confidence {100 * bound.confidence:.3g} %). {by}"
-    )
-
-
-def _checked(
-    low: ArrayLike,
-    high: ArrayLike,
-    treatment: ArrayLike,
-    block: ArrayLike | None,
-    level: float,
-    treatment_names: Sequence[str] | None,
-    block_names: Sequence[str] | None,
-) -> _Bins:
-    """The input as a record, or a DesignError that says what is wrong with it."""
-    low_, high_ = np.asarray(low, dtype=float), np.asarray(high, dtype=float)
-    columns = {"low": low_, "high": high_, "treatment": np.asarray(treatment)}
-    if block is not None:
-        columns["block"] = np.asarray(block)
-    lengths = ", ".join(f"{name} {column.shape}" for name, column in columns.items())
-    if any(column.ndim != 1 or column.size != low_.size for column in columns.values()) or low_.size == 0:
-        raise DesignError(f"Found arrays of shape {lengths}; expected one number a bin in each.")
-    for name in ("treatment", "block"):
-        if name in columns and not np.issubdtype(columns[name].dtype, np.integer):
-            raise DesignError(f"Found {name} codes of type {columns[name].dtype}; expected whole numbers.")
-    if not 0.0 < level < 1.0:
-        raise DesignError(f"Found level {level}; expected a number between 0 and 1, such as 0.95.")
-    arm = columns["treatment"].astype(np.intp)
-    seen = np.unique(arm)
-    if seen.size < 2 or not np.array_equal(seen, np.arange(seen.size)):
-        raise DesignError(f"Found treatment codes {seen.tolist()}; expected 0, 1 … without gaps, at least two.")
-    wrong = np.flatnonzero(~np.isfinite(low_) | np.isnan(high_) | (low_ < 0))
-    if wrong.size:
-        i = int(wrong[0])
-        raise DesignError(
-            f"Row {i}: found a time from day {low_[i]:g} to day {high_[i]:g}; expected a start of 0 or more and an "
-            "end, inf where the bin never finished."
-        )
-    wrong = np.flatnonzero((high_ < low_) | (high_ <= 0))
-    if wrong.size:
-        i = int(wrong[0])
-        raise DesignError(
-            f"Row {i}: found an interval that ends on day {high_[i]:g}, before it starts on day {low_[i]:g}; expected "
-            "the last day seen unfinished, then the first day seen finished."
-            if high_[i] < low_[i]
-            else f"Row {i}: found a finish on day 0; expected a day after the start."
-        )
-    return _in_canonical_order(
-        low_, high_, arm, columns["block"].astype(np.intp) if block is not None else None, treatment_names, block_names
-    )
-
-
-def _in_canonical_order(
-    low: Array,
-    high: Array,
-    arm: Codes,
-    block: Codes | None,
-    treatment_names: Sequence[str] | None,
-    block_names: Sequence[str] | None,
-) -> _Bins:
-    """Treatments, blocks and rows ordered by the times they hold.
-
-    Neither the order of rows nor the codes of blocks then move a draw, and swapping two treatments turns the ratio and
-    its interval into their reciprocals.
-    """
-    arms = int(arm.max()) + 1
-    times = list(zip(low.tolist(), high.tolist(), strict=True))
-    by_arm = {code: sorted(times[i] for i in np.flatnonzero(arm == code)) for code in range(arms)}
-    order = np.array(sorted(range(arms), key=lambda code: by_arm[code]), dtype=np.intp)
-    rank = np.argsort(order)[arm]
-    place = None
-    rows = np.lexsort((high, low, rank))
-    if block is not None:
-        by_block = {
-            code: sorted((int(rank[i]), *times[i]) for i in np.flatnonzero(block == code)) for code in set(block)
-        }
-        places = {code: number for number, code in enumerate(sorted(by_block, key=lambda code: by_block[code]))}
-        place = np.array([places[code] for code in block], dtype=np.intp)
-        rows = np.lexsort((high, low, rank, place))
-        block, place = block[rows], place[rows]
-    events = np.isfinite(high)
-    return _Bins(
-        low=low[rows],
-        high=high[rows],
-        arm=arm[rows],
-        block=block,
-        place=place,
-        order=order,
-        finished=np.bincount(arm[events], minlength=arms),
-        known=np.bincount(arm[events & (low > 0)], minlength=arms),
-        names=tuple(treatment_names or (f"treatment {code}" for code in range(arms))),
-        block_names=block_names,
     )
