@@ -37,7 +37,8 @@ def test_what_python_or_a_spreadsheet_might_take_for_a_number_is_none(text):
         (["0,125"], ",", "1,250", 1.25),
         # points are decimals unless commas are
         (["1.5"], ",", "1.234", 1.234),
-        ([], ";", "1.234", 1.234),
+        ([], ",", "1.234", 1.234),
+        (["1.5"], ";", "1.234", 1.234),
         (["1.5"], ",", "2,5", 2.5),
     ],
 )
@@ -53,6 +54,8 @@ def test_a_mark_before_three_digits_is_read_by_the_other_cells(texts, separator,
         (["1.5"], ";", "1,234", "1234 or 1.234"),
         (["1.5", "2,5"], ",", "1,234", "1234 or 1.234"),
         (["1,5"], ";", "1.234", "1234 or 1.234"),
+        # semicolons speak for decimal commas, so that a point may set thousands apart
+        ([], ";", "1.234", "1234 or 1.234"),
     ],
 )
 def test_a_mark_that_reads_two_ways_is_refused_with_both(texts, separator, text, readings):

@@ -82,3 +82,39 @@ def test_the_summary_is_plain_data(trial_files, write):
 def test_check_needs_no_control(write):
     checked = check_trial(write({"a.csv": "bin,treatment,day,volume_l\nA,x,0,9\nB,y,0,9\n"}) / "a.csv")
     assert checked.findings == () and checked.trial.plan.control is None
+
+
+def planned(trial_files, read):
+    """The readings with every visit from day 14 on still empty, but for those of the bins that were ``read``."""
+    head, *rows = trial_files["readings.csv"].splitlines()
+    cells = [row.split(",") for row in rows]
+    empty = [
+        ",".join([*row[:2], *("" for _ in row[2:])])
+        if int(row[1]) >= 14 and (row[0], row[1]) not in read
+        else ",".join(row)
+        for row in cells
+    ]
+    return "\n".join([head, *empty])
+
+
+def test_planned_visits_that_are_still_to_come(trial_files, write):
+    checked = check_trial(write({**trial_files, "readings.csv": planned(trial_files, ())}))
+    progress = checked.progress
+    assert (progress.expected, progress.read, progress.to_come, progress.next_day) == (8, 8, 12, 14)
+    assert "12 bin visits are still to come, the first on day 14." in summarise_check(checked).splitlines()
+
+
+def test_a_planned_visit_that_has_begun_says_which_bins_wait(trial_files, write):
+    progress = check_trial(write({**trial_files, "readings.csv": planned(trial_files, {("B1", "14")})})).progress
+    assert progress.visit_days == (0, 7, 14)
+    assert dict(progress.missing) == {"B2": (14,), "B3": (14,), "B4": (14,)}
+    assert (progress.to_come, progress.next_day) == (8, 21)
+
+
+def test_visits_are_told_while_the_files_do_not_fit(trial_files, write):
+    readings = trial_files["readings.csv"].replace("B2,14,", "B2,x,")
+    checked = check_trial(write({**trial_files, "readings.csv": readings}))
+    assert summarise_check(checked).splitlines()[-3:-1] == [
+        "Visits (5 visits, day 0 to 28): 19 of 20 bin visits are in.",
+        "  bin B2: no reading on day 14",
+    ]

@@ -165,7 +165,7 @@ def test_a_cell_under_an_empty_heading_at_the_end_is_not_lost(write, said):
         (
             "error",
             "cell-too-many",
-            'line 3: "8" stands beyond the last heading; expected at most 4 cells in a row. '
+            'line 3: "8" stands in column E, beyond the last heading; expected at most 4 cells in a row. '
             "If decimal commas were typed, save the file with semicolons between the cells.",
         )
     ]
@@ -178,3 +178,23 @@ def test_another_library_does_not_move_the_length_of_a_cell():
         assert csv.field_size_limit() == 10**9
     finally:
         csv.field_size_limit(before)
+
+
+@pytest.mark.parametrize(("mark", "name"), [("|", "vertical bars"), (" ", "blanks")])
+def test_another_separator_is_said_once(write, said, mark, name):
+    place = write({"a.csv": mark.join(["bin", "treatment", "day", "ph"]) + "\n" + mark.join("Ax07")}) / "a.csv"
+    assert said(place) == [
+        (
+            "error",
+            "separator",
+            f"header: the cells of the first row are set apart by {name}; expected a comma, semicolon or tab. "
+            "Open it in the spreadsheet it came from and save each sheet as CSV (UTF-8).",
+        )
+    ]
+
+
+def test_text_of_four_bytes_a_letter_is_named(write, said):
+    place = write({"a.csv": "bin,treatment,day,ph\nA,x,0,7\n".encode("utf-32")}) / "a.csv"
+    assert [text for *_, text in said(place)] == [
+        "the file is UTF-32 text; expected plain text, such as a CSV file. Save it again as CSV (UTF-8)."
+    ]

@@ -50,7 +50,12 @@ def test_sub_samples_side_by_side_become_rows(write):
     [
         ("day,a,b\n1,2,3\n", "ph", "lab.csv has every heading once; there is nothing to reshape."),
         ("when,a,a\n1,2,3\n", "ph", 'lab.csv has no column "day" or "date". Name the column of days so.'),
-        ("day,a,a\n1,2,3\n", None, 'Say what the cells are readings of, as in column = "respired_c_g_kg".'),
+        (
+            "day,a,a\n1,2,3\n",
+            None,
+            'Say what the cells are readings of: column = "respired_c_g_kg" in a notebook, '
+            "--column respired_c_g_kg at the command.",
+        ),
         ("day,a,a\n1,2,3\n", "respired", '"respired" is no column of readings. The nearest is "respired_c_g_kg".'),
         ("day,=a,=a\n1,2,3\n", "ph", 'lab.csv holds "=a 1", which a spreadsheet would run. Change it first.'),
         ("bin,day,day,ph,ph\nA,1,2,3,4\n", None, 'lab.csv: "bin" and the day must stand once.'),
@@ -74,3 +79,19 @@ def test_nothing_is_written_over(write):
     with pytest.raises(DesignError, match="is there already"):
         reshape_wide(place / "lab.csv", "respired_c_g_kg", out=place / "readings.csv")
     assert (place / "readings.csv").read_text() == "mine"
+
+
+def test_a_formula_is_not_copied_because_it_begins_with_a_digit(write):
+    place = write({"lab.csv": JARS.replace("0.12", "=1+cmd").replace("0.19", "-0.19")})
+    with pytest.raises(DesignError, match=r'lab.csv holds "=1\+cmd", which a spreadsheet would run'):
+        reshape_wide(place / "lab.csv", "respired_c_g_kg")
+
+
+def test_rows_of_two_quantities_are_not_mixed(write):
+    place = write({"lab.csv": JARS + "1,water,50,51,52,53\n"})
+    with pytest.raises(DesignError) as caught:
+        reshape_wide(place / "lab.csv", "respired_c_g_kg")
+    assert str(caught.value) == (
+        'lab.csv has several rows for one day, and Variable tells them apart ("carbon" and "water"). '
+        "Save the rows of each quantity as a file of their own, and reshape it."
+    )

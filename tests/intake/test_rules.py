@@ -193,6 +193,36 @@ def test_a_swap_on_the_last_visit_is_seen_too(told):
     assert len([text for text in found if "Were the two swapped?" in text]) == 2
 
 
+@pytest.mark.parametrize("day", [14, 21, 28])
+def test_a_swap_is_told_of_its_own_visit_and_not_of_those_beside_it(told, day):
+    bins = "bin,treatment\n" + "".join(f"{name},{'xy'[at % 2]}\n" for at, name in enumerate("ABCDEFGH"))
+    levels = {name: 200 - 3 * at for at, name in enumerate("CDEFGH")} | {"A": 210, "B": 150}
+    levels = {name: levels[name] for name in "ABCDEFGH"}
+    found = told("volume_l", *rows_of(levels, swap_on=day), bins=bins)
+    assert [text.split(" fit bin")[0].split("the readings")[1] for text in found] == [f" of this bin on day {day}"] * 2
+
+
+def test_a_misspelt_name_is_no_renamed_bin(trial_files, write, said):
+    readings = trial_files["readings.csv"].replace("B2,21", "B 2,21").replace("B3,14", "b3,14")
+    found = said(write({**trial_files, "readings.csv": readings}))
+    assert [code for _, code, _ in found] == ["bin-unknown", "bin-unknown"]
+
+
+def test_a_file_that_may_hold_fahrenheit_is_no_odd_bin(write):
+    rows = [f"{name},{day},{62 + day}" for day in (0, 1, 14) for name in "AB"]
+    files = {"bins.csv": BINS, "readings.csv": "\n".join(["bin,day,core_temp_c", *rows]), "trial.toml": 'control = "x"'}
+    checked = check_trial(write(files))
+    assert "looks-like-fahrenheit" in {finding.code for finding in checked.findings}
+    assert all("below 50" not in text for said in checked.progress.odd.values() for text in said)
+
+
+def test_a_date_that_is_refused_places_no_reading(write, said):
+    rows = ["A,2026-10-03,200", "A,2025-10-10,150", "A,2026-10-17,140", "B,2026-10-03,200"]
+    toml = 'control = "x"\nstart = 2026-10-03\n'
+    files = {"bins.csv": BINS, "readings.csv": "\n".join(["bin,date,volume_l", *rows]), "trial.toml": toml}
+    assert [code for _, code, _ in said(write(files))] == ["before-start"]
+
+
 def test_a_bin_renamed_half_way(write, said):
     head = "bin,treatment,day,volume_l\n"
     rows = "A,x,0,200\nB,y,0,200\nA,x,7,180\nB,y,7,181\nA,x,14,160\nA2,y,14,161\nA,x,21,150\nA2,y,21,151\n"

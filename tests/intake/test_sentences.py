@@ -63,18 +63,22 @@ BIN_NAMES = "expected one of B1, B2, B3, B4"
         (
             'B2,7,42,"1,660",40.25,',
             'line 7, volume_l: found "1,660"; expected a number that reads one way; this is 1660 or 1.660. '
-            "Write it without a mark between thousands.",
+            "Write 1660, or 1,6600 if it is the small one.",
         ),
         ("B2,,42,166,40.25,", "line 7, day: the row has no day and no date; expected one of them. Fill it in."),
         (
             "B2,-7,42,166,40.25,",
             'line 7, day: found "-7"; expected a number of days from 0 to 3 650. '
-            "Check the sign, or leave the cell empty.",
+            "Check the sign; days are counted from the start.",
         ),
         (
             "B2,3651,42,166,40.25,",
-            'line 7, day: found "3651"; expected a number of days from 0 to 3 650. '
-            "Correct it, or leave the cell empty.",
+            'line 7, day: found "3651"; expected a number of days from 0 to 3 650. Correct it.',
+        ),
+        (
+            "B2,46312,42,166,40.25,",
+            'line 7, day: found "46312"; expected a number of days from 0 to 3 650. '
+            "A spreadsheet keeps dates as such numbers: count the days from the start.",
         ),
         (
             "B2,2026-10-10,42,166,40.25,",
@@ -83,12 +87,12 @@ BIN_NAMES = "expected one of B1, B2, B3, B4"
         ),
         (
             "B2,7,42,166,40.25,,9",
-            'line 7: "9" stands beyond the last heading; expected at most 6 cells in a row. '
+            'line 7: "9" stands in column G, beyond the last heading; expected at most 6 cells in a row. '
             "If decimal commas were typed, save the file with semicolons between the cells.",
         ),
         (
             "B2,7,42,166,40,25,",
-            "line 7: an empty cell stands beyond the last heading; expected at most 6 cells in a row. "
+            "line 7: an empty cell stands in column G, beyond the last heading; expected at most 6 cells in a row. "
             "If decimal commas were typed, save the file with semicolons between the cells.",
         ),
         ('B2,7,42,166,40.25,"open', 'line 7: a quotation mark is opened and never closed. Close it, or remove the ".'),
@@ -114,7 +118,7 @@ def test_a_fault_in_a_reading_is_told_in_one_sentence(spoil, new, sentence):
         (
             "core_temp_c,volume_l",
             "volume_l,volume_l",
-            'header: "volume_l" stands over columns 3 and 4; expected every heading once. '
+            'header: "volume_l" stands over columns C and D; expected every heading once. '
             "Give sub-samples a row each, or turn the sheet with: trialkit reshape FILE",
         ),
         (
@@ -123,7 +127,7 @@ def test_a_fault_in_a_reading_is_told_in_one_sentence(spoil, new, sentence):
             'header: "volume_gal" and "volume_l" are one quantity in two units; expected one of them. '
             "Leave one of the two out.",
         ),
-        ("core_temp_c,", ",", "header: column 3 has cells but no heading. Name it, or empty it."),
+        ("core_temp_c,", ",", "header: column C has cells but no heading. Name it, or empty it."),
     ],
 )
 def test_a_fault_in_the_heading_is_told_in_one_sentence(spoil, old, new, sentence):

@@ -210,6 +210,28 @@ def test_a_trial_file_becomes_a_plan(trial_files, write):
             "line 8, layout, kind: a split plot without whole_plot_factor; "
             'expected the factor that is set per whole plot. Add whole_plot_factor = "…".',
         ),
+        ("[[claim]]", "[[claims]]", 'line 20, claims: "claims" is not known here; nearest is "claim". Rename it.'),
+        (
+            'kind = "blocks"',
+            'redraw = "none"',
+            'line 8, layout, redraw: "redraw" is not known here; nearest is "redraw_rule". Rename it.',
+        ),
+        (
+            "times_as_fast = 2.0",
+            "times_as_fast = inf",
+            "line 25, claim 1, times_as_fast: found inf; expected a number that is finite. "
+            "Correct it, or leave the line out.",
+        ),
+        (
+            "[[claim]]",
+            '[outcome.decay_rate]\nend_level = "fixed"\n[[claim]]',
+            'line 21, outcome.decay_rate, end_level: found "fixed"; expected "own", or one number for all bins.',
+        ),
+        (
+            "[[treatment]]",
+            "[treatment]",
+            "line 15: [treatment] and [[treatment]] in one file; expected [[treatment]] for each. Double the brackets.",
+        ),
         (
             "[[claim]]",
             '[finish]\nrule = "half"\n[[claim]]',
@@ -304,6 +326,15 @@ def test_claims_count_as_stated_before_the_data_only_when_dates_say_so(trial_fil
     assert spoil("trial.toml", old, new, "warning") == [sentence]
     files = {**trial_files, "trial.toml": trial_files["trial.toml"].replace(old, new)}
     assert load_trial(write(files)).plan.stated_before_data is False
+
+
+def test_a_claim_on_a_score_is_warned_of(trial_files, spoil):
+    trial_files["trial.toml"] = trial_files["trial.toml"].replace('outcome = "decay_rate"', 'outcome = "odour_score"')
+    assert spoil("trial.toml", "times_as_fast = 2.0", "at_least = 1.0", severity="warning") == [
+        "line 25, claim 1, at_least: at_least on odour_score; scores are steps, and only which of two bins scored "
+        'higher is compared. The report will say "cannot be answered" of this claim. '
+        "Claim something measured, or leave it out."
+    ]
 
 
 def test_a_claim_stated_on_the_day_of_the_first_reading_is_in_time(trial_files, write):

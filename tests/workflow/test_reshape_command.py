@@ -24,7 +24,11 @@ def test_reshape_says_what_it_did_and_the_rows_pass(run, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        ((), 'Say what the cells are readings of, as in column = "respired_c_g_kg".'),
+        (
+            (),
+            'Say what the cells are readings of: column = "respired_c_g_kg" in a notebook, '
+            "--column respired_c_g_kg at the command.",
+        ),
         (("--column", "volume"), '"volume" is no column of readings. The nearest is "volume_l".'),
     ],
 )

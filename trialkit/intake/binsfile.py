@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date
 from types import MappingProxyType
@@ -13,7 +13,7 @@ from trialkit.intake.cells import Parsed
 from trialkit.intake.columns import CARRIED
 from trialkit.intake.reading import Cells
 from trialkit.intake.wording import name_key, one_of, remedy_for
-from trialkit.records import Bin, Finding
+from trialkit.records import Bin, Finding, Plan, Severity
 
 _LAYOUT_NEEDS = {"blocks": ("block",), "latin square": ("row", "column"), "split plot": ("whole_plot",)}
 
@@ -201,8 +201,22 @@ def judge_treatments(
             )
 
 
-def judge_layout(bins: Sequence[Bin], kind: str, file: str) -> Iterator[Finding]:
-    """Bins that lack what their layout is built from."""
+def judge_layout(bins: Sequence[Bin], plan: Plan, parsed: Parsed | None, first_file: str) -> Iterator[Finding]:
+    """Bins that lack what their layout is built from, or that stand where it allows no such bin."""
+    kind, file = plan.layout.kind, parsed.file if parsed is not None else first_file
+    lines: dict[str, int] = {}
+    if parsed is not None and "bin" in parsed.names:
+        for row in range(parsed.rows):
+            lines.setdefault(parsed.names["bin"].at(row), int(parsed.lines[row]))
+
+    def say(item: Bin, column: str, severity: Severity, found: str, expected: str, remedy: str) -> Finding:
+        line = lines.get(item.bin)
+        return Finding(severity, "layout-contradicts", file, line, column, found, expected, remedy, item.bin)
+
+    if kind == "latin square":
+        yield from _square(bins, say)
+    elif kind == "split plot":
+        yield from _whole_plots(bins, plan, say)
     for column in _LAYOUT_NEEDS.get(kind, ()):
         lacking = [item.bin for item in bins if getattr(item, column) is None]
         if lacking:
@@ -217,6 +231,46 @@ def judge_layout(bins: Sequence[Bin], kind: str, file: str) -> Iterator[Finding]
                 f'every bin of a layout "{kind}" has one',
                 "Fill in the column.",
             )
+
+
+def _square(bins: Sequence[Bin], say: Callable[..., Finding]) -> Iterator[Finding]:
+    """Places of a square that hold two bins, and lines of it that hold a treatment twice."""
+    places: dict[tuple[str | None, ...], Bin] = {}
+    for item in bins:
+        if item.row is None or item.column is None:
+            continue
+        other = places.setdefault((item.site, item.row, item.column), item)
+        if other is not item:
+            found = f'row "{item.row}", column "{item.column}" holds bin "{other.bin}" and bin "{item.bin}"'
+            expected = "a place of a Latin square holds one bin"
+            yield say(item, "column", "error", found, expected, "Correct it, or give each square its site.")
+    for line in ("row", "column"):
+        held: dict[tuple[str | None, ...], Bin] = {}
+        for item in bins:
+            where = getattr(item, line)
+            if where is None or not item.treatment:
+                continue
+            other = held.setdefault((item.site, where, item.treatment), item)
+            if other is not item:
+                found = f'bins "{other.bin}" and "{item.bin}" of {line} "{where}" have one treatment'
+                expected = f"a Latin square has every treatment once in each {line}"
+                yield say(item, line, "warning", found, expected, "Check it; the bins are analysed as they stand.")
+
+
+def _whole_plots(bins: Sequence[Bin], plan: Plan, say: Callable[..., Finding]) -> Iterator[Finding]:
+    """Whole plots whose bins stand at several levels of the factor that is set per whole plot."""
+    factor = plan.layout.whole_plot_factor
+    levels = {item.name: item.factors.get(factor) for item in plan.treatments}
+    first: dict[tuple[str | None, ...], Bin] = {}
+    for item in bins:
+        level = levels.get(item.treatment)
+        if item.whole_plot is None or level is None:
+            continue
+        other = first.setdefault((item.site, item.whole_plot), item)
+        if levels[other.treatment] != level:
+            found = f'bins "{other.bin}" and "{item.bin}" of whole plot "{item.whole_plot}" differ in {factor}'
+            expected = "a whole plot has one level of it"
+            yield say(item, "whole_plot", "error", found, expected, "Correct the whole plot or the treatment.")
 
 
 def judge_agreement(bins: Sequence[Bin], parsed: Parsed) -> Iterator[Finding]:

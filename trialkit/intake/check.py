@@ -64,5 +64,5 @@ def check_trial(path: str | Path, *, open_key: bool = False) -> Checked:
         trial = None
     elif trial is not None:
         trial = replace(trial, findings=findings)
-    progress = find_progress(bins, trial.readings if trial is not None else None, findings)
+    progress = find_progress(bins, desk.seen, findings)
     return Checked(str(path), findings, desk.rows, trial, progress, desk.bins_file)

@@ -12,7 +12,7 @@ from trialkit.intake.columns import show_number
 from trialkit.intake.parts import AMOUNTS, SIZES, ClaimPart, TreatmentPart
 from trialkit.intake.trialfile import TrialFile
 from trialkit.intake.wording import one_of
-from trialkit.outcome_names import OUTCOMES
+from trialkit.outcome_names import OUTCOMES, SCORES
 from trialkit.records import Claim, Finding, Layout, Plan, Size, Treatment
 
 RATES_AND_TIMES = ("decay_rate", "days_to_threshold", "days_to_finish")
@@ -261,6 +261,15 @@ def _claim(trial: TrialFile, number: int, treatments: Sequence[str]) -> Iterator
         )
     if part.outcome in OUTCOMES:
         yield from _size_fits(part, given, say)
+    if part.outcome in SCORES and given == ["at_least"]:
+        yield trial.finding(
+            ("claim", number, "at_least"),
+            "claim-without-answer",
+            f"at_least on {part.outcome}; scores are steps, and only which of two bins scored higher is compared",
+            "",
+            'The report will say "cannot be answered" of this claim. Claim something measured, or leave it out.',
+            "warning",
+        )
 
 
 def _size_fits(part: ClaimPart, given: Sequence[str], say: object) -> Iterator[Finding]:

@@ -17,7 +17,7 @@ _MONTHS = (
 _TIME = r"(?:[T ]+(?P<time>\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)?)(?: ?[AaPp][Mm])?(?:Z|[+-]\d{2}:?\d{2})?)?"
 _YEAR_FIRST = re.compile(r"(\d{4})([-/.])(\d{1,2})\2(\d{1,2})" + _TIME, re.ASCII)
 _YEAR_LAST = re.compile(r"(\d{1,2})([-/.])(\d{1,2})\2(\d{2}|\d{4})" + _TIME, re.ASCII)
-_DAY_NAMED = re.compile(r"(\d{1,2})[-. /]+([A-Za-z]{3,9})\.?[-, /]+(\d{4})" + _TIME, re.ASCII)
+_DAY_NAMED = re.compile(r"(\d{1,2})[-. /]+([A-Za-z]{3,9})\.?[-, /]+(\d{2}|\d{4})" + _TIME, re.ASCII)
 _MONTH_NAMED = re.compile(r"([A-Za-z]{3,9})\.?[- ]+(\d{1,2}),?[- ]+(\d{4})" + _TIME, re.ASCII)
 _SERIAL = re.compile(r"[2-7]\d{4}(\.\d+)?", re.ASCII)
 _EPOCHS = (date(1899, 12, 30), date(1904, 1, 1))
@@ -58,7 +58,9 @@ def read_date(text: str) -> DateReading:
             return DateReading(_days((year, two, one)), False, timed)  # with dots the day always stands first
         return DateReading(_days((year, two, one), (year, one, two)), False, timed)
     if found := _DAY_NAMED.fullmatch(text):
-        return DateReading(_days((found[3], _month(found[2]), found[1])), False, _is_timed(found["time"]))
+        years = (found[3],) if len(found[3]) == 4 else ("20" + found[3], "19" + found[3])
+        read = _days(*((year, _month(found[2]), found[1]) for year in years))
+        return DateReading(read, False, _is_timed(found["time"]))
     if found := _MONTH_NAMED.fullmatch(text):
         return DateReading(_days((found[3], _month(found[1]), found[2])), False, _is_timed(found["time"]))
     if _SERIAL.fullmatch(text):

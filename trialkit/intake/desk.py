@@ -7,6 +7,7 @@ from pathlib import Path
 
 from trialkit.intake.cells import Parsed
 from trialkit.intake.folder import TrialFiles
+from trialkit.intake.progress import Seen
 from trialkit.intake.trialfile import TrialFile
 from trialkit.intake.workbook import Book
 from trialkit.records import Finding, Source
@@ -30,6 +31,7 @@ class Desk:
     with_bins: bool = False
     with_plan: bool = False
     letters: dict[str, dict[str, str]] = field(default_factory=dict)
+    seen: Seen = field(default_factory=Seen)
 
     def has_errors(self) -> bool:
         """Whether any finding is an error."""

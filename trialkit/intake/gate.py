@@ -23,6 +23,7 @@ from trialkit.intake.folder import find_files
 from trialkit.intake.key import hides_treatments, judge_letters, open_key
 from trialkit.intake.merge import Visits, join_visits, set_aside_rows
 from trialkit.intake.plans import find_plan
+from trialkit.intake.progress import Seen
 from trialkit.intake.rows import Rows, count_days, find_starts, first_date, join_files, missing_days, unknown_bins
 from trialkit.intake.tables import open_books, take_plan, take_tables
 from trialkit.intake.wording import one_of
@@ -173,6 +174,7 @@ def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planne
         desk.findings.append(Finding("note", "no-readings", desk.first_file(), None, None, "no readings yet"))
     visits, findings = join_visits(rows, day, used)
     desk.findings += findings
+    desk.seen = Seen((visits.bin, visits.day), (rows.bin, day))
     apply_rules(desk, plan, rows, day, visits, bins, planned if desk.bins_table is not None else 0)
     if plan is None or desk.has_errors():
         return None

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 
 from trialkit.intake.columns import FileKind, Heading, columns_of, headings_of
 from trialkit.intake.reading import Table
+from trialkit.intake.wording import column_letters
 from trialkit.records import Finding
 
 _UNIT_END = re.compile(r"(pct|percent|c|f|l|cm|kg|ratio|gkg|dsm)$")
@@ -26,7 +27,7 @@ def match_headings(
 
     for name, times in Counter(filter(None, table.headings)).items():
         if times > 1:
-            places = [str(i + 1) for i, heading in enumerate(table.headings) if heading == name]
+            places = [column_letters(i) for i, heading in enumerate(table.headings) if heading == name]
             where = ", ".join(places[:-1]) + " and " + places[-1]
             say(
                 "error",
@@ -56,14 +57,14 @@ def _judge_unknown(table: Table, known: Mapping[str, Heading], filled: set[str],
     assert callable(say)
     slips: set[str] = set()
     for index, typed in enumerate(table.headings):
-        if typed in known:
+        if typed in known or (typed and typed in table.headings[:index]):
             continue
         if not typed:
             if any(table.columns[index].texts):
                 say(
                     "error",
                     "heading-missing",
-                    f"column {index + 1} has cells but no heading",
+                    f"column {column_letters(index)} has cells but no heading",
                     "",
                     "Name it, or empty it.",
                 )

@@ -22,6 +22,7 @@ _COMPARED = {
     "core_temp_c": (False, 8.0),
 }
 _MOST_FLAGGED = 30
+_MOST_ROUNDS = 6
 _MANY_BINS = 6
 # dry mass at two weighings errs by about 7 % together (common practice: 0.2 kg and 2 points of moisture); three times
 # that much more than was there cannot be error
@@ -37,29 +38,22 @@ def swapped_visits(
         series = take_series(visits, column, suspects)
         if series is None or (as_logs and (series.value <= 0).any()):
             continue
-        value = np.log(series.value) if as_logs else series.value
-        expected = _from_neighbours(series, value)
-        residual = value - expected
-        for at in _by_day(series, np.isfinite(residual)):
-            residual[at] -= np.median(residual[at])
-        # the other bins of the day carry what the day did to all
-        day_shift = value - expected - residual
-        known = residual[np.isfinite(residual)]
-        if len(known) < 8:
-            continue
-        bound = np.full(len(value), max(least, 5 * 1.4826 * float(np.median(np.abs(known)))))
-        for at in _by_day(series, np.isfinite(residual)):
-            if len(at) >= _MANY_BINS:  # early days scatter more than late ones: each is held to its own
-                bound[at] = max(least, 5 * 1.4826 * float(np.median(np.abs(residual[at]))))
-        for at in _by_day(series, np.abs(np.nan_to_num(residual)) > bound):
-            if len(at) > _MOST_FLAGGED:
-                continue
-            found = sorted(_crossings(at, value, expected, residual, day_shift))
-            taken: set[int] = set()
-            for _, one, two in found:  # the pair that fits best first; a bin is swapped with one other at most
-                if not taken & {one, two}:
-                    taken |= {one, two}
+        value = np.log(series.value) if as_logs else series.value.copy()
+        crossed: set[int] = set()
+        for _ in range(_MOST_ROUNDS):
+            found = [pair for pair in _misfits(series, value, least) if not crossed & {*pair[1:]}]
+            # the pair that fits best first, and one a bin: a swap makes the visits beside it look swapped too, so those
+            # are judged again with the two put back
+            moved: set[int] = set()
+            for _, one, two in sorted(found):
+                both = {int(series.bin[one]), int(series.bin[two])}
+                if not moved & both:
+                    moved |= both
+                    crossed |= {one, two}
+                    value[[one, two]] = value[[two, one]]
                     pairs.setdefault((int(series.visit[one]), int(series.visit[two])), []).append(column)
+            if not moved:
+                break
     findings: list[Finding] = []
     hit: set[tuple[int, str]] = set()
     for (one, two), columns in pairs.items():
@@ -81,33 +75,70 @@ def swapped_visits(
     return findings, hit
 
 
+def _misfits(series: Series, value: NDArray[np.float64], least: float) -> list[tuple[float, int, int]]:
+    """Every pair of one day that fits far better crossed: (share of the misfit that stays, one, other)."""
+    expected = _from_neighbours(series, value, np.arange(len(value)))
+    residual = value - expected
+    for at in _by_day(series, np.isfinite(residual)):
+        residual[at] -= np.median(residual[at])
+    # the other bins of the day carry what the day did to all
+    day_shift = value - expected - residual
+    known = residual[np.isfinite(residual)]
+    if len(known) < 8:
+        return []
+    bound = np.full(len(value), max(least, 5 * 1.4826 * float(np.median(np.abs(known)))))
+    for at in _by_day(series, np.isfinite(residual)):
+        if len(at) >= _MANY_BINS:  # early days scatter more than late ones: each is held to its own
+            bound[at] = max(least, 5 * 1.4826 * float(np.median(np.abs(residual[at]))))
+    found: list[tuple[float, int, int]] = []
+    for at in _by_day(series, np.abs(np.nan_to_num(residual)) > bound):
+        if len(at) <= _MOST_FLAGGED:
+            for one, two in _crossings(at, value, expected, residual, day_shift):
+                found.append((_share_left(series, value, day_shift, one, two), one, two))
+    return found
+
+
+def _share_left(
+    series: Series, value: NDArray[np.float64], day_shift: NDArray[np.float64], one: int, two: int
+) -> float:
+    """How much of the misfit of two readings and of those beside them stays when the two are crossed."""
+    at = np.array([place + step for place in (one, two) for step in (-1, 0, 1) if 0 <= place + step < len(value)])
+    at = at[np.isin(series.bin[at], series.bin[[one, two]])]
+    crossed = value.copy()
+    crossed[[one, two]] = value[[two, one]]
+    as_typed, left = (
+        float(np.nansum(np.abs(taken[at] - _from_neighbours(series, taken, at) - day_shift[at])))
+        for taken in (value, crossed)
+    )
+    return left / as_typed if as_typed > 0 else 1.0
+
+
 def _crossings(
     at: NDArray[np.intp],
     value: NDArray[np.float64],
     expected: NDArray[np.float64],
     residual: NDArray[np.float64],
     day_shift: NDArray[np.float64],
-) -> Iterator[tuple[float, int, int]]:
-    """(share of the misfit that stays when crossed, one, other) of every pair that fits far better crossed."""
+) -> Iterator[tuple[int, int]]:
+    """Every pair that fits far better crossed."""
     for place, one in enumerate(at.tolist()):
         for two in at[place + 1 :].tolist():
             own = abs(residual[one]) + abs(residual[two])
             crossed = abs(value[two] - expected[one] - day_shift[one])
             crossed += abs(value[one] - expected[two] - day_shift[two])
             if crossed < 0.3 * own:
-                yield float(crossed / own), one, two
+                yield one, two
 
 
-def _from_neighbours(series: Series, value: NDArray[np.float64]) -> NDArray[np.float64]:
-    """What the readings before and after lead to expect; at the end, the one before; NaN at the start, where courses
-    are steepest.
+def _from_neighbours(series: Series, value: NDArray[np.float64], at: NDArray[np.intp]) -> NDArray[np.float64]:
+    """What the readings before and after those ``at`` lead to expect; at the end, the one before; NaN at the start,
+    where courses are steepest.
     """
-    before, after = np.full(len(value), np.nan), np.full(len(value), np.nan)
-    gap_before, gap_after = np.full(len(value), np.nan), np.full(len(value), np.nan)
-    linked = np.flatnonzero(series.joined)
-    before[linked], after[linked - 1] = value[linked - 1], value[linked]
-    gap_before[linked] = series.day[linked] - series.day[linked - 1]
-    gap_after[linked - 1] = gap_before[linked]
+    previous, following = at - 1, np.minimum(at + 1, len(value) - 1)
+    begun, goes_on = series.joined[at], series.joined[following] & (following > at)
+    before, after = np.where(begun, value[previous], np.nan), np.where(goes_on, value[following], np.nan)
+    gap_before = np.where(begun, series.day[at] - series.day[previous], np.nan)
+    gap_after = np.where(goes_on, series.day[following] - series.day[at], np.nan)
     between = (before * gap_after + after * gap_before) / (gap_before + gap_after)
     return np.where(np.isfinite(between), between, before)
 
@@ -125,7 +156,8 @@ def _by_day(series: Series, chosen: NDArray[np.bool_]) -> Iterator[NDArray[np.in
 def renamed_bins(visits: Visits, rows: Rows, bins: Sequence[Bin], planned: int) -> Iterator[Finding]:
     """A name that begins half-way where another, alike in all else, ends.
 
-    The first ``planned`` bins come from the bins file; where there is one, only other names can be renamed bins.
+    The first ``planned`` bins come from the bins file; where there is one, only other names can be renamed bins, and
+    only bins of the file the ones that were renamed.
     """
     if not len(visits.day):
         return
@@ -136,7 +168,7 @@ def renamed_bins(visits: Visits, rows: Rows, bins: Sequence[Bin], planned: int) 
     days = np.unique(visits.day)
     ends_on: dict[float, list[int]] = {}
     for ended in np.flatnonzero((last < end) & (first < np.inf)).tolist():
-        if bins[ended].lost_on_day is None:
+        if bins[ended].lost_on_day is None and (not planned or ended < planned):
             ends_on.setdefault(float(last[ended]), []).append(ended)
     for new in range(planned, len(bins)):
         if not start < first[new] < np.inf:

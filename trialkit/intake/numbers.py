@@ -66,7 +66,7 @@ def read_number(text: str, style: NumberStyle) -> float | NotANumber:
     grouped = _GROUPED.fullmatch(text)
     if grouped and grouped[1] == "," and (style.points or not style.commas):
         return _two_readings(text)
-    if grouped and grouped[1] == "." and style.commas_shown:
+    if grouped and grouped[1] == "." and style.commas:
         return _two_readings(text)
     if _POINT.fullmatch(text):
         return float(text)
@@ -80,7 +80,7 @@ def _two_readings(text: str) -> NotANumber:
     return NotANumber(
         "number-ambiguous",
         f"expected a number that reads one way; this is {text.replace(mark, '')} or {text.replace(mark, '.')}",
-        "Write it without a mark between thousands.",
+        f"Write {text.replace(mark, '')}, or {text}0 if it is the small one.",
     )
 
 

@@ -61,5 +61,5 @@ def find_plan(
     if desk.bins_table is not None:
         desk.findings += rules.too_rich_bins(desk.bins_table, plan)
     if plan is not None and bins:
-        desk.findings += judge_layout(bins, plan.layout.kind, tables[0].file if tables else desk.first_file())
+        desk.findings += judge_layout(bins, plan, tables[0] if tables else None, desk.first_file())
     return plan

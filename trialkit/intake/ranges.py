@@ -12,6 +12,8 @@ from trialkit.records import Severity
 
 # a thermometer in °F shows 104 to 170 where one in °C shows 40 to 77; 203 °F is the hard bound of 95 °C
 _MOST_FAHRENHEIT = 203.0
+# the years 1990 to 2099 as a spreadsheet counts days
+_FIRST_SERIAL, _LAST_SERIAL = 32874, 73050
 _COLUMN_SHARE = 0.1
 
 
@@ -107,6 +109,10 @@ def _expected(hard: Bounds, heading: Heading, too_low: bool) -> str:
 
 
 def _remedy(typed: float, value: float, heading: Heading) -> str:
+    if heading.column.name == "day":
+        if _FIRST_SERIAL <= typed <= _LAST_SERIAL:
+            return "A spreadsheet keeps dates as such numbers: count the days from the start."
+        return "Check the sign; days are counted from the start." if typed < 0 else "Correct it."
     if heading.unit == "°C" and value > 60 and typed <= _MOST_FAHRENHEIT:
         name = heading.column.name.removesuffix("_c") + "_f"
         celsius = show_number(_celsius(typed))

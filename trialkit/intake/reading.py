@@ -18,6 +18,7 @@ from itertools import count, islice, zip_longest
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.intake.wording import column_letters
 from trialkit.records import Finding
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}
@@ -77,6 +78,8 @@ def find_encoding(raw: bytes, file: str) -> tuple[str | None, list[Finding]]:
     for start, what in _KNOWN_STARTS:
         if raw.startswith(start):
             return refuse(f"the file is {what}", SAVE_AS_CSV)
+    if raw.startswith((b"\xff\xfe\x00\x00", b"\x00\x00\xfe\xff")):
+        return refuse("the file is UTF-32 text", "Save it again as CSV (UTF-8).")
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         try:
             raw.decode("utf-16")
@@ -116,8 +119,22 @@ def read_table(raw: bytes, file: str, known: Iterable[str] = ()) -> tuple[Table 
         except csv.Error as problem:
             findings.append(_word_csv_error(problem, file, _failing_record(raw, encoding, separator, skipped)))
             return None, findings
+    if other := _other_separator(builder.headings, frozenset(known)):
+        found, expected = f"the cells of the first row are set apart by {other}", "expected a comma, semicolon or tab"
+        findings.append(Finding("error", "separator", file, None, "header", found, expected, SAVE_AS_CSV))
+        return None, findings
     findings.extend(builder.findings(separator))
     return builder.table(separator), findings
+
+
+def _other_separator(headings: Sequence[str], known: frozenset[str]) -> str:
+    """What else sets the headings apart, where they stand in one cell and only so become known; else nothing."""
+    if len(headings) != 1 or headings[0] in known:
+        return ""
+    for mark, name in (("|", "vertical bars"), (":", "colons"), (None, "blanks")):
+        if sum(part.strip().casefold() in known for part in headings[0].split(mark)) > 1:
+            return name
+    return ""
 
 
 @contextlib.contextmanager
@@ -193,7 +210,7 @@ class TableBuilder:
         self.codes: list[list[NDArray[np.int32]]] = []
         self.seen: list[defaultdict[str, int]] = []
         self.lines: list[NDArray[np.int32]] = []
-        self.too_long: list[tuple[int, str]] = []
+        self.too_long: list[tuple[int, int, str]] = []
         self.short: list[int] = []
 
     def take(self, records: Iterator[list[str]]) -> None:
@@ -229,9 +246,12 @@ class TableBuilder:
             for row, line in zip(rows, lines.tolist(), strict=True):
                 if len(row) > self.width:
                     # an empty one counts too: it is what an unquoted decimal comma leaves behind at the end
-                    self.too_long.append((line, next((cell.strip() for cell in row[self.width :] if cell.strip()), "")))
-                elif beyond := next((cell.strip() for cell in row[width:] if cell.strip()), ""):
-                    self.too_long.append((line, beyond))  # under one of the empty headings at the end
+                    beyond = (place for place in range(self.width, len(row)) if row[place].strip())
+                    place = next(beyond, self.width)
+                    self.too_long.append((line, place, row[place].strip()))
+                elif any(cell.strip() for cell in row[width:]):
+                    place = next(place for place in range(width, len(row)) if row[place].strip())
+                    self.too_long.append((line, place, row[place].strip()))  # under an empty heading at the end
                 elif len(row) < width:
                     self.short.append(line)
         columns = list(zip_longest(*rows, fillvalue=""))
@@ -250,12 +270,12 @@ class TableBuilder:
         return Table(self.file, tuple(self.headings), lines, tuple(columns), separator)
 
     def findings(self, separator: str) -> Iterator[Finding]:
-        for line, text in self.too_long:
+        for line, place, text in self.too_long:
             remedy = "Move it under its heading, or put the cell in quotation marks."
             if separator == "," and re.fullmatch(r"\d*", text):
                 remedy = "If decimal commas were typed, save the file with semicolons between the cells."
             what = f'"{text}"' if text else "an empty cell"
-            found = f"{what} stands beyond the last heading"
+            found = f"{what} stands in column {column_letters(place)}, beyond the last heading"
             yield Finding(
                 "error",
                 "cell-too-many",
@@ -263,7 +283,7 @@ class TableBuilder:
                 line,
                 None,
                 found,
-                f"expected at most {len(self.headings)} cells in a row",
+                f"expected at most {len(self.headings)} cell{'s' if len(self.headings) > 1 else ''} in a row",
                 remedy,
             )
         if self.short:

@@ -12,10 +12,13 @@ from pathlib import Path
 from trialkit.errors import DesignError, TemplateError, nearest_name
 from trialkit.intake.columns import READINGS, headings_of
 from trialkit.intake.folder import read_bytes
+from trialkit.intake.numbers import NotANumber, NumberStyle, read_number
 from trialkit.intake.reading import Table, read_table
+from trialkit.intake.wording import column_letters
 from trialkit.records import Finding
 
 _RUN_BY_SPREADSHEETS = ("=", "+", "-", "@", "\t")
+_ANY_MARK = NumberStyle(commas=False, points=False, commas_shown=False)
 
 
 @dataclass(frozen=True)
@@ -78,7 +81,10 @@ def _read(place: Path) -> Table:
 def _known(column: str | None) -> str:
     known = [name for name, heading in headings_of(READINGS).items() if heading.column.kind in ("number", "score")]
     if column is None:
-        raise DesignError('Say what the cells are readings of, as in column = "respired_c_g_kg".')
+        raise DesignError(
+            'Say what the cells are readings of: column = "respired_c_g_kg" in a notebook, '
+            "--column respired_c_g_kg at the command."
+        )
     if column not in known:
         near = nearest_name(column, known)
         hint = f' The nearest is "{near}".' if near else ""
@@ -94,6 +100,7 @@ def _bins_side_by_side(
     for name in twice:
         places = [index for index, heading in enumerate(table.headings) if heading == name]
         bins += [(index, f"{name} {number}", name) for number, index in enumerate(places, start=1)]
+    _refuse_several_quantities(table, {when, *(index for index, *_ in bins)}, when)
     head = ["bin", "treatment", table.headings[when].casefold(), column]
     rows = [
         [bin_, treatment, table.columns[when].at(row), table.columns[index].at(row)]
@@ -109,6 +116,22 @@ def _bins_side_by_side(
         *_empty(table.rows * len(bins) - len(rows)),
     ]
     return head, rows, done
+
+
+def _refuse_several_quantities(table: Table, used: set[int], when: int) -> None:
+    """Rows of one day that a column left out tells apart are not readings of one column."""
+    days = table.columns[when].codes.tolist()
+    for index, cells in enumerate(table.columns):
+        if index in used or len(days) == len(set(days)):
+            continue
+        told_apart = set(zip(days, cells.codes.tolist(), strict=True))
+        if len(told_apart) > len(set(days)):
+            texts = " and ".join(f'"{text}"' for text in cells.texts[:2])
+            name = table.headings[index] or f"column {column_letters(index)}"
+            raise DesignError(
+                f"{table.file} has several rows for one day, and {name} tells them apart ({texts}). "
+                "Save the rows of each quantity as a file of their own, and reshape it."
+            )
 
 
 def _sub_samples(table: Table, twice: list[str], when: int, bin_: int) -> tuple[list[str], list[list[str]], list[str]]:
@@ -136,7 +159,7 @@ def _sub_samples(table: Table, twice: list[str], when: int, bin_: int) -> tuple[
 
 
 def _left_out(table: Table, used: set[int]) -> Iterator[str]:
-    left = [name or f"column {index + 1}" for index, name in enumerate(table.headings) if index not in used]
+    left = [name or f"column {column_letters(index)}" for index, name in enumerate(table.headings) if index not in used]
     if left:
         yield f"Left out: {', '.join(left)}."
 
@@ -147,7 +170,7 @@ def _empty(count: int) -> Iterator[str]:
 
 
 def _is_number(cell: str) -> bool:
-    return cell[1:2].isdigit() or cell[1:2] in (".", ",")
+    return not isinstance(read_number(cell, _ANY_MARK), NotANumber)
 
 
 def _write(out: Path, text: str) -> None:

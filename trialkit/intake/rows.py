@@ -166,7 +166,7 @@ def find_starts(rows: Rows, bins: Sequence[Bin], plan: Plan | None) -> Calendar:
 
 
 def count_days(rows: Rows, calendar: Calendar) -> tuple[NDArray[np.float64], list[Finding]]:
-    """(m,) days since the start from the day or the date of each row, and findings where neither serves."""
+    """(m,) days since the start from the day or the date of each row, NaN where neither serves, and what is wrong."""
     findings: list[Finding] = []
     known = rows.bin >= 0
     from_date = np.full(rows.count, np.nan)
@@ -208,6 +208,8 @@ def count_days(rows: Rows, calendar: Calendar) -> tuple[NDArray[np.float64], lis
                 f"expected a date within 3 650 days of the start, {begun}",
                 "Correct the date or the start.",
             )
+        # a refused date places no reading in the course of its bin
+        day[alone & ((from_date < 0) | (from_date > MOST_DAYS))] = np.nan
     return day, findings
 
 
@@ -241,5 +243,6 @@ def first_date(rows: Rows, calendar: Calendar, day: NDArray[np.float64], read: N
     known = rows.bin >= 0
     when = np.full(rows.count, np.nan)
     when[known] = calendar.start[rows.bin[known]] + np.floor(day[known])
-    when = np.where(np.isfinite(rows.date), rows.date, when)[read]
+    # rows whose date was refused begin nothing
+    when = np.where(np.isfinite(rows.date), rows.date, when)[read & np.isfinite(day)]
     return date.fromordinal(int(np.nanmin(when))) if np.isfinite(when).any() else None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -155,7 +156,7 @@ def warm_throughout(rows: Rows, day: NDArray[np.float64]) -> Iterator[Finding]:
     for file in range(len(rows.files)):
         here = np.flatnonzero((rows.file == file) & np.isfinite(values) & np.isfinite(day))
         if len(here) >= 6 and values[here].min() >= 50 and np.ptp(day[here]) >= 14:
-            yield rows.finding(
+            said = rows.finding(
                 "warning",
                 "looks-like-fahrenheit",
                 int(here[0]),
@@ -164,3 +165,4 @@ def warm_throughout(rows: Rows, day: NDArray[np.float64]) -> Iterator[Finding]:
                 "",
                 'If the column is in °F, name it "core_temp_f".',
             )
+            yield replace(said, bin=None)  # it is the file that looks odd, not the bin of its first line

@@ -38,7 +38,8 @@ def line_of(text: str, path: tuple[str | int, ...]) -> int | None:
             place = (*here, _bare(key[1])) + ((_bare(key[2]),) if key[2] else ())
         else:
             continue
-        if place == path[: len(place)] and len(place) > best[0]:
+        # the first of several tables of a name stands for the name
+        if (place == path[: len(place)] or place == (*path, 0)) and len(place) > best[0]:
             best = (len(place), number)
     return best[1]
 
@@ -66,6 +67,10 @@ def _explain(line: str, message: str, so_far: str) -> tuple[str, str, str]:
         return found, "expected straight quotation marks", 'Type " instead of curly ones.'
     if so_far.count('"""') % 2 == 1:
         return 'three quotation marks (""") are opened and never closed', "", "Close them."
+    listed = re.fullmatch(r"\[\[\s*(\w+)\s*\]\].*", line)
+    if listed and re.search(rf"^\s*\[\s*{listed[1]}\s*\]", so_far, re.MULTILINE):
+        name = listed[1]
+        return f"[{name}] and [[{name}]] in one file", f"expected [[{name}]] for each", "Double the brackets."
     if "overwrite" in message or "twice" in message or "redefine" in message.lower():
         return found, "this name stands twice in one table", "Keep one of the two."
     if "=" not in line and not line.startswith("["):

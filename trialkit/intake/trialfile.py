@@ -13,6 +13,7 @@ from typing import Any, Literal, get_args
 from pydantic import ValidationError
 
 from trialkit.errors import nearest_name
+from trialkit.intake.columns import show_number
 from trialkit.intake.parts import ClaimPart, FinishPart, LayoutPart, Part, TreatmentPart, TrialPart, settings_model
 from trialkit.intake.places import Places, TomlPlaces
 from trialkit.intake.reading import find_encoding
@@ -90,7 +91,7 @@ def _word_all(
     said: set[tuple[str | int, ...]] = set()
     # a misspelt key is not missing too
     renamed = {
-        (*path[:-1], nearest_name(str(path[-1]), _keys_at(path, model)))
+        (*path[:-1], _nearest_key(str(path[-1]), _keys_at(path, model)))
         for path, error, model in problems
         if error["type"] == "extra_forbidden"
     }
@@ -122,18 +123,21 @@ def _word_one(place: tuple[str | int, ...], error: dict[str, Any], model: type[P
     if kind == "missing":
         return "key-missing", f"{key} is missing", _example(key), "Add the line."
     if kind == "extra_forbidden":
-        near = nearest_name(key, _keys_at(place, model))
+        near = _nearest_key(key, _keys_at(place, model))
         expected = f'nearest is "{near}"' if near else f"expected {_one_of(_keys_at(place, model))}"
         return "key-unknown", f'"{key}" is not known here', expected, "Rename it." if near else "Remove it."
     found = f"found {_show(error.get('input'))}"
     context = error.get("ctx", {})
     if kind == "literal_error":
         allowed = _allowed(place, model) or [str(context.get("expected", ""))]
+        if key == "end_level":
+            return "word-unknown", found, 'expected "own", or one number for all bins', ""
         near = nearest_name(str(error.get("input")), allowed)
         remedy = f'Nearest is "{near}".' if near else ""
         return "word-unknown", found, f"expected {_one_of(allowed)}", remedy
     if key == "level":
-        remedy = "Write 95 % as 0.95." if isinstance(error.get("input"), (int, float)) else "Write it as 0.95."
+        is_number = isinstance(error.get("input"), (int, float))
+        remedy = "Write 95 % as 0.95." if is_number else "Write it as 0.95, without quotation marks."
         return "value-out-of-range", found, "expected a number of 0.5 or more and below 1", remedy
     if kind.startswith("date") or key in ("start", "stated_on"):
         return "not-a-date", found, "expected a date", f"Write {key} = 2026-10-31, without quotation marks."
@@ -150,13 +154,15 @@ def _word_one(place: tuple[str | int, ...], error: dict[str, Any], model: type[P
         return wanted[0], found, wanted[1], wanted[2]
     if kind in ("int_type", "int_from_float"):
         return "not-a-number", found, "expected a whole number", "Write it without quotation marks."
-    if kind == "float_type" or kind == "finite_number":
+    if kind == "finite_number":
+        return "not-a-number", found, "expected a number that is finite", "Correct it, or leave the line out."
+    if kind == "float_type":
         return "not-a-number", found, "expected a number", "Write it with a decimal point, without quotation marks."
     bounds = {
         "greater_than": f"expected a number above {context.get('gt', 0):g}",
         "greater_than_equal": f"expected a number of {context.get('ge', 0):g} or more",
         "less_than": f"expected a number below {context.get('lt', 0):g}",
-        "less_than_equal": f"expected a number up to {context.get('le', 0):g}",
+        "less_than_equal": f"expected a number up to {show_number(context.get('le', 0))}",
     }
     return "value-out-of-range", found, bounds.get(kind, "expected something else here"), "Correct it."
 
@@ -175,6 +181,12 @@ def _model_at(place: tuple[str | int, ...], model: type[Part]) -> type[Part]:
 
 def _keys_at(place: tuple[str | int, ...], model: type[Part]) -> list[str]:
     return [field.alias or name for name, field in _model_at(place, model).model_fields.items()]
+
+
+def _nearest_key(key: str, known: list[str]) -> str | None:
+    """The known key that ``key`` begins, where there is one such, else the nearest."""
+    begun = [name for name in known if len(key) >= 4 and name.startswith(key)]
+    return begun[0] if len(begun) == 1 else nearest_name(key, known)
 
 
 def _allowed(place: tuple[str | int, ...], model: type[Part]) -> list[str]:
@@ -207,6 +219,8 @@ def _example(key: str) -> str:
         "control": 'control = "water only"',
         "text": 'text = "the claim in words"',
         "name": 'name = "water only"',
+        "treatment": 'treatment = "live starter"',
+        "outcome": 'outcome = "decay_rate"',
     }
     return f"expected {examples.get(key, key + ' = …')}"
 

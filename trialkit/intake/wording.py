@@ -33,6 +33,15 @@ def remedy_for(name: str, allowed: Sequence[str], otherwise: str) -> str:
     return f'Nearest is "{near}".'
 
 
+def column_letters(index: int) -> str:
+    """The letters that a spreadsheet shows over the column at ``index``, counted from 0."""
+    letters, number = "", index + 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
+
+
 def name_key(name: str) -> str:
     """What stays of a name without blanks, case and ways to store a letter: names of one key look like one name."""
     return "".join(unicodedata.normalize("NFKC", name).split()).casefold()
