@@ -24,6 +24,8 @@ from trialkit.planning.precision_command import add_precision_command, curve_ran
 if TYPE_CHECKING:
     from trialkit.records import Plan
 
+WORKBOOK = "trial.xlsx"
+
 
 def add_planning_commands(commands: Any) -> None:
     """Add the four commands to what ``add_subparsers`` returned."""
@@ -34,37 +36,61 @@ def add_planning_commands(commands: Any) -> None:
 def run_plan(options: argparse.Namespace) -> int:
     """``plan DIR``: draw the layout and write the folder."""
     import secrets
+    from dataclasses import replace
     from datetime import date
 
-    from trialkit.intake import read_plan
-    from trialkit.planning import build_request, plan_trial, refuse_to_overwrite, stated_parts, write_plan
+    from trialkit.errors import DesignError
+    from trialkit.intake import read_plan, sheet_texts
+    from trialkit.planning import (
+        build_request,
+        holds_readings,
+        plan_trial,
+        refuse_to_overwrite,
+        stated_parts,
+        write_plan,
+    )
+    from trialkit.workflow import planned_workbook
 
     folder = Path(options.folder)
     refuse_to_overwrite(folder)
     stated: Plan | None = read_plan(folder) if folder.is_dir() else None
+    book = folder / WORKBOOK
+    if book.is_file() and holds_readings(sheet_texts(book).get("readings.csv", "")):
+        raise DesignError(
+            f"{book} holds readings already; expected a folder without any. Planning anew would draw "
+            "another layout for bins that are filled: plan into another folder."
+        )
     given = given_options(options)
     if sys.stdin.isatty():
         given = ask_missing(given, stated_parts(stated), input, print)
     # drawn once, then written into the trial file, so that the draw can be repeated
     request, told = build_request(given, date.today(), stated=stated, seed=secrets.randbelow(1_000_000))
     planned = plan_trial(request)
+    planned = replace(planned, files={**planned.files, WORKBOOK: planned_workbook(planned)})
     written = write_plan(planned, folder, pdf=not options.no_pdf)
     _print([*told, *planned.notes, *planned.warnings, *written.sentences])
+    print(
+        f"The readings go into {WORKBOOK} or into readings.csv, whichever you like. A change to the plan goes into "
+        "both the workbook and the text files, or take one of the two away."
+    )
     print(f"The plan: {written.folder}. Next: print the sheets, then trialkit check {written.folder}")
     return 0
 
 
 def run_sheets(options: argparse.Namespace) -> int:
     """``sheets DIR``: draw the printed sheets of a planned folder again."""
+    from trialkit.intake import table_texts
     from trialkit.planning import draw_sheets_again
     from trialkit.printing import write_pdf
 
     folder = Path(options.folder)
     trial = _planned_trial(folder)
-    text = (folder / "readings.csv").read_text(encoding="utf-8-sig")
+    texts = table_texts(folder)
+    _refuse_absent(folder, texts)
     page = folder / "sheets" / "sheets.html"
+    drawn = draw_sheets_again(trial.plan, trial.bins, texts["readings.csv"], paper=options.paper or "A4")
     page.parent.mkdir(exist_ok=True)
-    page.write_text(draw_sheets_again(trial.plan, trial.bins, text, paper=options.paper or "A4"), encoding="utf-8")
+    page.write_text(drawn, encoding="utf-8")
     print(f"The sheets: {page}")
     if not options.no_pdf:
         told = write_pdf(page, page.with_suffix(".pdf"))
@@ -73,20 +99,30 @@ def run_sheets(options: argparse.Namespace) -> int:
 
 
 def run_simulate(options: argparse.Namespace) -> int:
-    """``simulate DIR``: fill a planned folder with invented readings."""
+    """``simulate DIR``: fill a planned folder, its text files and its workbook, with invented readings."""
     from trialkit.errors import DesignError
+    from trialkit.intake import fill_workbook, table_texts
     from trialkit.simulate import PlannedFolder, simulate_trial
 
     folder = Path(options.folder)
     trial = _planned_trial(folder, open_key=True)
-    names = ("trial.toml", "bins.csv", "readings.csv")
-    absent = [name for name in names if not (folder / name).is_file()]
-    if absent:
-        raise DesignError(f"{folder} holds no {', '.join(absent)}; expected a folder made by trialkit plan.")
-    planned = PlannedFolder(trial.plan, trial.bins, {name: (folder / name).read_bytes() for name in names})
+    texts = table_texts(folder)
+    _refuse_absent(folder, texts)
+    if trial.rows_used:
+        raise DesignError(
+            f"{folder} holds readings; expected a planned trial without any. Invented numbers are never put over "
+            "measured ones: plan a folder for practice."
+        )
+    files = {name: text.encode() for name, text in texts.items()}
+    if (folder / "trial.toml").is_file():
+        files["trial.toml"] = (folder / "trial.toml").read_bytes()
     spoil: dict[str, Any] = {"missed_share": 0.0, "lose_a_bin": False} if options.complete else {}
-    invented = simulate_trial(planned, options.truth, options.seed, **spoil)
-    for name, raw in invented.files.items():
+    invented = simulate_trial(PlannedFolder(trial.plan, trial.bins, files), options.truth, options.seed, **spoil)
+    made = {name: raw for name, raw in invented.files.items() if name == "INVENTED.txt" or (folder / name).is_file()}
+    if (folder / WORKBOOK).is_file():
+        tables = {name: invented.files[name].decode() for name in ("bins.csv", "readings.csv")}
+        made[WORKBOOK] = fill_workbook((folder / WORKBOOK).read_bytes(), tables, invented.title)
+    for name, raw in made.items():
         (folder / name).write_bytes(raw)
     print(f"{folder} now holds invented readings, marked as such in every file. Next: trialkit report {folder}")
     return 0
@@ -146,6 +182,17 @@ def _planned_trial(folder: Path, *, open_key: bool = False) -> Any:
     if checked.trial is None:
         raise TemplateError(checked.findings, checked.rows)
     return checked.trial
+
+
+def _refuse_absent(folder: Path, texts: dict[str, str]) -> None:
+    from trialkit.errors import DesignError
+
+    absent = [name for name in ("bins.csv", "readings.csv") if name not in texts]
+    if absent:
+        raise DesignError(
+            f"{folder} holds no {' and no '.join(absent)}, nor a {WORKBOOK} with such a sheet; expected a folder made "
+            "by trialkit plan."
+        )
 
 
 def _print(lines: list[str]) -> None:

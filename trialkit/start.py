@@ -99,8 +99,8 @@ def _plan(folder: str, treatments: Sequence[str], blocks: int) -> str:
     from dataclasses import replace
     from datetime import date
 
-    from trialkit.intake import workbook_bytes
     from trialkit.planning import build_request, plan_trial, write_plan
+    from trialkit.workflow import planned_workbook
 
     place = Path(folder)
     if (place / WORKBOOK).exists():
@@ -110,10 +110,9 @@ def _plan(folder: str, treatments: Sequence[str], blocks: int) -> str:
     given = {"treatments": ",".join(treatments), "control": treatments[0], "layout": "blocks", "blocks": blocks}
     request, _ = build_request(given, date.today(), seed=secrets.randbelow(1_000_000))
     planned = plan_trial(request)
-    book = workbook_bytes(planned.plan, bins=planned.bins, days=planned.days, columns=planned.columns)
     # the workbook stands for the three text files, so that nothing is written down twice
     kept = {name: raw for name, raw in planned.files.items() if name not in ("trial.toml", "bins.csv", "readings.csv")}
-    write_plan(replace(planned, files={**kept, WORKBOOK: book}), place, pdf=False)
+    write_plan(replace(planned, files={**kept, WORKBOOK: planned_workbook(planned)}), place, pdf=False)
     sheets = place / "sheets" / "sheets.html"
     lines = [
         f"**{folder}** is planned: {len(planned.bins)} bins, "

@@ -60,7 +60,9 @@ def test_three_flags_are_enough():
     made, notes = request(*ARMS, *BLOCKS)
     assert [item.name for item in made.treatments] == ["water only", "killed starter", "starter"]
     assert made.layout.blocks == 4 and made.layout.seed == 11 and made.claims == ()
-    assert notes == ("Roles: water only = water; killed starter = killed; starter = live. Change them in trial.toml.",)
+    assert notes == (
+        "Roles: water only = water; killed starter = killed; starter = live. Change them in trial.toml and trial.xlsx.",
+    )
     assert len(plan_trial(made).bins) == 12
 
 

@@ -4,13 +4,16 @@ import csv
 import io
 import json
 import re
+import shutil
 from datetime import date, timedelta
 from html import unescape
 
+import openpyxl
 import pytest
 
 import trialkit
 from trialkit import cli
+from trialkit.intake import read_plan, write_workbook
 from trialkit.records import BinValues, Fit
 from trialkit.workflow import deviations_of
 
@@ -84,7 +87,7 @@ def test_a_plan_from_flags_becomes_an_answer(done, tmp_path):
     assert "no part of the trial" not in told and "looks odd" not in told
     checked = json.loads(done("check", folder, "--json"))
     assert checked["fits"]
-    assert {finding["code"] for finding in checked["findings"]} == {"no-readings", "set-aside"}
+    assert {finding["code"] for finding in checked["findings"]} == {"no-readings", "set-aside", "readings-in-both"}
 
     done("simulate", folder, "--truth", 1.5, "--seed", 1)
     told = done("check", folder)
@@ -107,6 +110,7 @@ def test_a_registered_trial_run_as_planned_shows_no_deviation_but_the_mark_of_th
     folder = tmp_path / "trial"
     done("plan", folder, *FLAGS, *CLAIM, "--title", "Leaves")
     done("simulate", folder, "--seed", 1, "--complete")
+    (folder / "trial.xlsx").unlink()
     assert deviations_of(trialkit.load_trial(folder)) == ('title: registered "Leaves", analysed "Invented: Leaves".',)
     toml = (folder / "trial.toml").read_text(encoding="utf-8").replace("Invented: ", "")
     (folder / "trial.toml").write_text(toml, encoding="utf-8")
@@ -189,6 +193,116 @@ def test_the_report_page_lists_deviations_and_the_key(done, tmp_path):
     results = json.loads((folder / "report" / "results.json").read_text(encoding="utf-8"))
     assert results["trial"]["sources"][-1]["file"] == "key.csv"
     assert len(results["claims"]) == 1
+
+
+# ---------------------------------------------------------------- text files, workbook, or both
+def type_in(folder, like):
+    """Types the readings of another planned folder into the sheet readings, as a spreadsheet would."""
+    book = openpyxl.load_workbook(folder / "trial.xlsx")
+    sheet = book["readings"]
+    heads = [cell.value for cell in sheet[1] if cell.value]
+    for number, row in enumerate(rows_of(like / "readings.csv"), start=2):
+        for index, name in enumerate(heads, start=1):
+            text = row[name]
+            if text and name not in ("bin", "day"):
+                sheet.cell(number, index, text if name in ("finished", "turned", "rater", "note") else float(text))
+    book.save(folder / "trial.xlsx")
+
+
+def estimates(found):
+    return [
+        (answer.name, one.treatment, one.against, getattr(one, "estimate", None), getattr(one, "p", None))
+        for answer in found.answers
+        for one in answer.comparisons
+    ]
+
+
+@pytest.mark.parametrize("blinded", [False, True])
+@pytest.mark.parametrize("where", ["csv", "workbook", "both"])
+def test_readings_typed_into_either_file_give_the_same_answer(done, tmp_path, where, blinded):
+    flags = (*FLAGS, *CLAIM, *(("--blinded",) if blinded else ()))
+    filled, folder = tmp_path / "filled", tmp_path / "trial"
+    done("plan", filled, *flags)
+    done("plan", folder, *flags)
+    done("simulate", filled, "--truth", 1.5, "--seed", 1, "--complete")
+    if where != "workbook":
+        shutil.copy(filled / "readings.csv", folder / "readings.csv")
+    if where != "csv":
+        type_in(folder, filled)
+    told = done("check", folder)
+    assert "Rows: 108 read, 108 used, 0 set aside." in told and "108 of 108 bin visits are in" in told
+    found = trialkit.analyse(folder)
+    assert estimates(found) == estimates(trialkit.analyse(filled))
+    read = "trial.xlsx, sheet readings" if where == "workbook" else "readings.csv"
+    files = ["trial.xlsx", "trial.toml", "bins.csv", read, *(["key.csv"] if blinded else [])]
+    assert [source.file for source in found.trial.sources] == files
+
+
+def test_readings_that_differ_between_the_files_stop_the_report(done, say, tmp_path):
+    folder = tmp_path / "trial"
+    done("plan", folder, *FLAGS, *CLAIM)
+    done("simulate", folder, "--seed", 1, "--complete")
+    text = (folder / "readings.csv").read_text(encoding="utf-8")
+    row = next(row for row in text.splitlines() if row.startswith("B2,7,"))
+    changed = ",".join(["B2", "7", "33.3", *row.split(",")[3:]])
+    (folder / "readings.csv").write_text(text.replace(row, changed), encoding="utf-8")
+    before = sorted(path.name for path in folder.iterdir())
+    code, out, err = say("report", folder)
+    assert code == 1 and out == ""
+    assert "trial.xlsx, sheet readings does not fit (1 problem):" in err
+    assert "line 27, core_temp_c (column C): found " in err
+    assert "readings.csv, line 27, has 33.3 for the same visit. Correct one of the two, or empty it." in err
+    assert sorted(path.name for path in folder.iterdir()) == before
+
+
+def test_a_folder_planned_as_a_workbook_only_is_printed_and_filled(done, say, tmp_path):
+    text, folder = tmp_path / "text", tmp_path / "book"
+    for place in (text, folder):
+        done("plan", place, *FLAGS, *CLAIM, "--title", "Leaves")
+    for name in ("trial.toml", "bins.csv", "readings.csv"):
+        (folder / name).unlink()
+    (text / "trial.xlsx").unlink()
+    assert "12 bins planned, no readings yet." in done("check", folder)
+    before = (folder / "sheets" / "sheets.html").read_text(encoding="utf-8")
+    (folder / "sheets" / "sheets.html").unlink()
+    done("sheets", folder, "--no-pdf")
+    done("sheets", text, "--no-pdf")
+    again = (folder / "sheets" / "sheets.html").read_text(encoding="utf-8")
+    assert again == (text / "sheets" / "sheets.html").read_text(encoding="utf-8")
+    assert "B12" in again and len(again) > 0.9 * len(before)
+    done("simulate", folder, "--truth", 1.5, "--seed", 1)
+    done("simulate", text, "--truth", 1.5, "--seed", 1)
+    assert not [name for name in ("trial.toml", "bins.csv", "readings.csv") if (folder / name).exists()]
+    one, two = trialkit.analyse(folder), trialkit.analyse(text)
+    assert estimates(one) == estimates(two) and one.trial.bins == two.trial.bins
+    assert one.trial.plan.title == "Invented: Leaves" and {bin_.note for bin_ in one.trial.bins} == {"invented"}
+    sheet = openpyxl.load_workbook(folder / "trial.xlsx")["readings"]
+    heads = [cell.value for cell in sheet[1]]
+    notes = {row[heads.index("note")].value for row in sheet.iter_rows(min_row=2) if row[heads.index("volume_l")].value}
+    assert notes == {"invented"}
+    code, _, err = say("simulate", folder)
+    assert code == 1 and "Invented numbers are never put over measured ones" in err
+    code, _, err = say("plan", folder, *FLAGS)
+    assert code == 1 and "trial.xlsx holds readings already" in err
+
+
+def test_a_workbook_that_states_the_question_becomes_a_plan(done, say, tmp_path):
+    (tmp_path / "asked").mkdir()
+    (tmp_path / "asked" / "trial.toml").write_text(TOML, encoding="utf-8")
+    stated = read_plan(tmp_path / "asked")
+    folder = tmp_path / "trial"
+    folder.mkdir()
+    write_workbook(stated, folder / "trial.xlsx")
+    code, _, err = say("plan", folder, "--layout", "blocks", "--blocks", 4, "--control", "starter", "--no-pdf")
+    assert code == 1 and '--control says "starter" and the folder says "water only"' in err
+    assert [path.name for path in folder.iterdir()] == ["trial.xlsx"]
+    told = done("plan", folder, "--layout", "blocks", "--blocks", 4, "--seed", 11, "--start", START, "--no-pdf")
+    assert "trial.xlsx as it was is kept as trial-before-planning.xlsx." in told
+    assert "Nothing is claimed yet" not in told
+    told = done("check", folder)
+    assert "fits." in told and "no part of the trial" not in told
+    done("simulate", folder, "--truth", 1.5, "--seed", 1)
+    assert trialkit.analyse(folder).verdicts[0].claim.text == "half as fast again"
 
 
 # ---------------------------------------------------------------- a plan that is there already

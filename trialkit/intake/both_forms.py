@@ -160,7 +160,8 @@ def choose_readings(
     _gather(book, start, two)
     files = " and ".join(parsed.file for parsed in texts)
     conflicts = list(_conflicts(one, two))
-    if conflicts:
+    # a cell that was refused is no reading yet, so nothing is said of who holds more
+    if conflicts or any(parsed.faults for parsed in (*texts, book)):
         return tuple(texts), conflicts
     said, used = _choose(files, _lacks(two, one), _lacks(one, two), any_reading=bool(one or two))
     tables = {"texts": tuple(texts), "book": (book,)}.get(used, (*texts, book))

@@ -22,6 +22,7 @@ _HOME = {
     "draw_sheets_again": "again",
     "factorial_treatments": "factorials",
     "find_feedstock": "feedstocks",
+    "holds_readings": "writing",
     "make_recipe": "recipe",
     "own_feedstock": "feedstocks",
     "plan_trial": "plan",

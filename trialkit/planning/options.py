@@ -164,7 +164,8 @@ def _arms(given: Mapping[str, Any], stated: Plan | None, notes: list[str]) -> tu
             "[[treatment]] tables in the folder."
         )
     if "factors" not in given:
-        notes.append(f"Roles: {'; '.join(f'{item.name} = {item.role}' for item in arms)}. Change them in trial.toml.")
+        roles = "; ".join(f"{item.name} = {item.role}" for item in arms)
+        notes.append(f"Roles: {roles}. Change them in trial.toml and trial.xlsx.")
     control = given.get("control") or (stated.control if stated else None)
     if control is None and "factors" in given:
         control = WITHOUT_ANY

@@ -178,6 +178,7 @@ def _write_files(planned: PlannedTrial) -> dict[str, bytes]:
         f"Planned on {request.today.isoformat()}. What stands here before the first reading counts as stated before "
         "the data.",
         "Change the words freely; draw a new layout rather than change [layout] by hand.",
+        "Where a workbook trial.xlsx lies beside this file it says the same: change both, or take one of them away.",
     )
     sheets = draw_sheets(
         plan,
