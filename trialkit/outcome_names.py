@@ -43,15 +43,16 @@ OUTCOMES: Mapping[str, tuple[Literal[-1, 0, 1], Literal["identity", "log"]]] = {
 SCORES = frozenset({"appearance_score", "odour_score"})
 
 _HEAT = ("degree_days", "hours_above_40", "hours_above_45", "hours_above_55", "peak_temp_c", "days_to_peak")
-_BY_ASH = ("day", "from", "start_ash_sd_points", "ash_sd_points")
+_BY_MASS = ("mass_sd_kg", "moisture_sd_points")
 # the keys that the table of an outcome may hold in a trial file
 SETTINGS: Mapping[str, tuple[str, ...]] = {
     **{name: ("day",) for name in OUTCOMES},
     "decay_rate": ("from", "end_level"),
     "days_to_threshold": ("from", "percent_of_start", "percent_of_achievable"),
     "days_to_finish": (),
-    "dry_matter_loss_pct": ("day", "mass_sd_kg", "moisture_sd_points"),
-    "organic_matter_loss_pct": _BY_ASH,
+    "dry_matter_loss_pct": ("day", *_BY_MASS),
+    "dry_mass_kg": ("day", *_BY_MASS),
+    "organic_matter_loss_pct": ("day", "from", "start_ash_sd_points", "ash_sd_points", *_BY_MASS),
     "carbon_loss_pct": ("day", "from"),
     "nitrogen_loss_pct": ("day", "from"),
     **{name: ("day", "max_gap_days") for name in _HEAT},

@@ -14,6 +14,8 @@ from trialkit.numerics.balance import (
     ash_loss_sd,
     dry_loss_sd,
     dry_mass,
+    dry_mass_sd,
+    organic_loss_sd,
 )
 
 
@@ -69,9 +71,41 @@ def test_losses_by_ash_by_hand():
 
 
 def test_error_of_a_loss_by_ash():
-    assert ash_loss_sd(12, 30, 1, 0) == pytest.approx(3.01309, abs=5e-6)
-    assert ash_loss_sd(12, 30, 0, 1) == pytest.approx(1.51515, abs=5e-6)
-    assert ash_loss_sd(12, 30, 0.5, 1.5) == pytest.approx(2.7267, abs=5e-5)
+    assert ash_loss_sd(12, 30, 1, 0) == pytest.approx((3.01309, 0.0), abs=5e-6)
+    assert ash_loss_sd(12, 30, 0, 1) == pytest.approx((1.51515, 1.0), abs=5e-6)
+    sd, later = ash_loss_sd(12, 30, 0.5, 1.5)
+    assert sd == pytest.approx(2.7267, abs=5e-5)
+    assert later == pytest.approx((1.5 * 1.51515 / 2.7267) ** 2, abs=1e-4)
+    assert ash_loss_sd(12, 30, 0, 0)[0] == 0.0 and math.isnan(ash_loss_sd(12, 30, 0, 0)[1])
+
+
+def test_error_of_a_dry_mass_by_hand():
+    # 24 kg at 55 %: 0.45 · 0.2 kg from the scale, 24 · 0.02 kg from moisture
+    sd, part = dry_mass_sd(24.0, 55.0, 0.2, 2.0)
+    assert sd == pytest.approx(math.hypot(0.09, 0.48), rel=1e-12)
+    assert part == pytest.approx(0.48**2 / (0.09**2 + 0.48**2), rel=1e-12)
+
+
+def test_error_of_organic_matter_by_masses_against_simulation():
+    random = np.random.default_rng(5)
+    n = 200_000
+
+    def organic(wet, moisture, ash, ash_sd):
+        dry = random.normal(wet, 0.2, n) * (1 - random.normal(moisture, 2, n) / 100)
+        return dry * (1 - random.normal(ash, ash_sd, n) / 100)
+
+    losses = 100 * (1 - organic(24, 55, 30, 1.5) / organic(50, 60, 12, 0.5))
+    booking = Booking(20 * 0.88, 0.0, 0.0, 10.8 * 0.7)
+    sd, parts = organic_loss_sd(booking, (50.0, 60.0, 12.0), (24.0, 55.0, 30.0), 0.2, 2.0, (0.5, 1.5))
+    # the delta method leaves out the bend of 1/x: one percent here
+    assert sd == pytest.approx(float(losses.std()), rel=0.015)
+    assert sum(parts.values()) == pytest.approx(1.0) and max(parts, key=parts.get) == "moisture"
+    # without ash it is the error of the dry matter
+    dry, _ = dry_loss_sd(Booking(20.0, 0.0, 0.0, 10.8), (50.0, 60.0), (24.0, 55.0), 0.2, 2.0)
+    alike, _ = organic_loss_sd(
+        Booking(20.0, 0.0, 0.0, 10.8), (50.0, 60.0, 0.0), (24.0, 55.0, 0.0), 0.2, 2.0, (0.0, 0.0)
+    )
+    assert alike == pytest.approx(dry, rel=1e-12)
 
 
 def test_soil_breaks_conservation_of_ash():

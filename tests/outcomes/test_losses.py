@@ -44,7 +44,22 @@ def test_the_start_ash_of_the_bins_file(trial, course):
     assert found.values[1].value == pytest.approx(100 * (1 - 0.5 * 76 / 88), abs=1e-9)
     # delta method, 0.5 points on the start and 1.5 on the end
     assert found.values[0].details["measurement_sd"] == pytest.approx(2.7267, abs=5e-5)
-    assert found.notes[-1].startswith("With errors of 0.5 points on the start ash and 1.5 on the later one")
+    assert found.notes[-1] == (
+        "With errors of 0.5 points on the start ash and 1.5 on the later one (standard deviations), a loss is measured "
+        "to 3.4 points; the later ash is the largest part of it."
+    )
+
+
+def test_the_error_of_organic_matter_by_masses(trial, course):
+    rows = pair(course, wet_mass_kg=[50, 16], moisture_pct=[60, 50], ash_pct=[12, 30])
+    found = bin_values(trial(rows, settings={"organic_matter_loss_pct": {"from": "mass"}}), "organic_matter_loss_pct")
+    # relative errors of the two masses of organic matter by hand, on the 31.8 points kept
+    relative = (0.2 / 50) ** 2 + (0.2 / 16) ** 2 + (2 / 40) ** 2 + (2 / 50) ** 2 + (0.5 / 88) ** 2 + (1.5 / 70) ** 2
+    assert found.values[0].details["measurement_sd"] == pytest.approx(100 * 5.6 / 17.6 * relative**0.5, rel=1e-9)
+    assert found.notes[-1] == (
+        "With errors of 0.2 kg on a mass, 2 points on a moisture, 0.5 points on the start ash and 1.5 on the later one "
+        "(standard deviations), a loss is measured to 2.2 points; moisture is the largest part of it."
+    )
 
 
 def test_nitrogen_with_additions_and_samples_booked(trial, course):

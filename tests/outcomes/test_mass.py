@@ -214,6 +214,12 @@ def test_masses_on_a_day(trial, course):
     assert "water moves" in wet.outcome.cannot_tell
     assert wet.notes[-1] == "Material was added to or taken from B2 before that day; the mass holds it."
     assert wet.values[0].rows == (("readings.csv", 3),)
+    # 24 kg at 55 %: 0.45 · 0.2 kg by the scale, 24 · 0.02 kg by moisture; 30 kg at 50 %: 0.1 and 0.6 kg
+    assert [value.details["measurement_sd"] for value in dry.values] == pytest.approx([0.4884, 0.6083], abs=1e-4)
+    assert dry.notes[1] == (
+        "With errors of 0.2 kg on a mass and 2 points on a moisture (standard deviations), a dry mass is measured to "
+        "0.55 kg; moisture is the larger part of it."
+    )
 
 
 def test_one_visit_is_enough_for_a_mass(trial, course):

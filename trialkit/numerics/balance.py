@@ -52,11 +52,47 @@ def ash_based_loss_pct(start_ash_pct: float, end_ash_pct: float, start_pct: floa
     return 100.0 * (1.0 - start_ash_pct * end_pct / (end_ash_pct * start_pct))
 
 
-def ash_loss_sd(start_ash_pct: float, end_ash_pct: float, start_sd: float, end_sd: float) -> float:
-    """Standard deviation of ``ash_loss_pct``, percentage points, from those of the two ash readings (delta method)."""
+def ash_loss_sd(start_ash_pct: float, end_ash_pct: float, start_sd: float, end_sd: float) -> tuple[float, float]:
+    """Standard deviation of ``ash_loss_pct``, percentage points, and the part of its variance that is the later ash's.
+
+    From the standard deviations of the two ash readings (delta method); the part is NaN where both are 0.
+    """
     to_start = -100.0 * 100.0 * (100.0 - end_ash_pct) / (end_ash_pct * (100.0 - start_ash_pct) ** 2)
     to_end = 100.0 * 100.0 * start_ash_pct / (end_ash_pct**2 * (100.0 - start_ash_pct))
-    return math.hypot(to_start * start_sd, to_end * end_sd)
+    total = math.hypot(to_start * start_sd, to_end * end_sd)
+    return total, (to_end * end_sd / total) ** 2 if total > 0.0 else math.nan
+
+
+def organic_loss_sd(
+    booking: Booking,
+    start: tuple[float, float, float],
+    end: tuple[float, float, float],
+    mass_sd: float,
+    moisture_sd: float,
+    ash_sds: tuple[float, float],
+) -> tuple[float, dict[str, float]]:
+    """Standard deviation of a loss of organic matter by masses, percentage points, and the variance parts of the scale,
+    moisture and ash.
+
+    ``booking`` of organic matter; ``start`` and ``end`` are (wet mass kg, moisture %, ash %); ``ash_sds`` points at the
+    start and the end; otherwise as ``dry_loss_sd``.
+    """
+    weights = (100.0 * (booking.end + booking.taken) / booking.put_in**2, -100.0 / booking.put_in)
+    parts = {"scale": 0.0, "moisture": 0.0, "ash": 0.0}
+    for weight, (wet, moisture, ash), ash_sd in zip(weights, (start, end), ash_sds, strict=True):
+        dry, organic = 1.0 - moisture / 100.0, 1.0 - ash / 100.0
+        parts["scale"] += (weight * dry * organic * mass_sd) ** 2
+        parts["moisture"] += (weight * wet * organic * moisture_sd / 100.0) ** 2
+        parts["ash"] += (weight * wet * dry * ash_sd / 100.0) ** 2
+    variance = sum(parts.values())
+    return math.sqrt(variance), {name: part / variance if variance > 0.0 else math.nan for name, part in parts.items()}
+
+
+def dry_mass_sd(wet_mass: float, moisture_pct: float, mass_sd: float, moisture_sd: float) -> tuple[float, float]:
+    """Standard deviation of a dry mass, kg, and the part of its variance that is moisture's (delta method)."""
+    from_mass, from_moisture = (1.0 - moisture_pct / 100.0) * mass_sd, wet_mass * moisture_sd / 100.0
+    total = math.hypot(from_mass, from_moisture)
+    return total, (from_moisture / total) ** 2 if total > 0.0 else math.nan
 
 
 def dry_loss_sd(

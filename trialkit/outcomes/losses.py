@@ -8,7 +8,7 @@ from functools import partial
 
 import numpy as np
 
-from trialkit.numerics.balance import ash_based_loss_pct, ash_loss_pct, ash_loss_sd
+from trialkit.numerics.balance import ash_based_loss_pct, ash_loss_pct, ash_loss_sd, organic_loss_sd
 from trialkit.outcomes.bookings import (
     after_start,
     book,
@@ -29,6 +29,7 @@ from trialkit.outcomes.family import (
     entry,
     number_setting,
 )
+from trialkit.outcomes.measurement import MOISTURE_SD_POINTS, SCALE_SD_KG, scale_error
 from trialkit.outcomes.on_a_day import Point, measure_on_day
 from trialkit.records import Trial
 
@@ -87,7 +88,9 @@ def measure_loss(trial: Trial, settings: Settings, *, constituent: _Constituent)
     columns = constituent.by_ash if basis == "ash" else constituent.by_mass
     start_sd = number_setting(settings, constituent.outcome, "start_ash_sd_points", START_ASH_SD, above=0.0)
     end_sd = number_setting(settings, constituent.outcome, "ash_sd_points", ASH_SD, above=0.0)
-    assert start_sd is not None and end_sd is not None
+    mass_sd = number_setting(settings, constituent.outcome, "mass_sd_kg", None, above=0.0)
+    moisture_sd = number_setting(settings, constituent.outcome, "moisture_sd_points", MOISTURE_SD_POINTS, above=0.0)
+    assert start_sd is not None and end_sd is not None and moisture_sd is not None
 
     def by_mass(course: Course, position: int) -> Point:
         start = find_start(course, columns)
@@ -99,6 +102,15 @@ def measure_loss(trial: Trial, settings: Settings, *, constituent: _Constituent)
             "taken_kg": booking.taken,
             "end_kg": booking.end,
         }
+        scale_sd = scale_error(mass_sd, start.held["wet_mass_kg"], float(course.read("wet_mass_kg")[position]))
+        if constituent.share == "organic" and scale_sd is not None:
+            first, last = (
+                (held["wet_mass_kg"], held["moisture_pct"], held["ash_pct"])
+                for held in (start.held, held_at(course, columns, position))
+            )
+            sd, parts = organic_loss_sd(booking, first, last, scale_sd, moisture_sd, (start_sd, end_sd))
+            details["measurement_sd"] = sd
+            details |= {f"{part}_part_of_variance": share for part, share in parts.items()}
         return Point(booking.loss_pct, used, details)
 
     def by_ash(course: Course, position: int) -> Point:
@@ -115,7 +127,8 @@ def measure_loss(trial: Trial, settings: Settings, *, constituent: _Constituent)
         if last <= 0.0 or first <= 0.0 or first >= 100.0:
             raise NoValueError(f"ash of {first:g} % at the start and {last:g} % on the day cannot show a loss")
         if constituent.share == "organic":
-            details["measurement_sd"] = ash_loss_sd(first, last, start_sd, end_sd)
+            sd, later = ash_loss_sd(first, last, start_sd, end_sd)
+            details |= {"measurement_sd": sd, "start_ash_part_of_variance": 1.0 - later, "ash_part_of_variance": later}
             return Point(ash_loss_pct(first, last), (*start.visits, position), details)
         column = f"{constituent.share}_pct"
         if start.held[column] <= 0.0:
@@ -124,8 +137,11 @@ def measure_loss(trial: Trial, settings: Settings, *, constituent: _Constituent)
         return Point(value, (*start.visits, position), details)
 
     in_force: dict[str, object] = {"from": basis}
-    if constituent.share == "organic" and basis == "ash":
+    if constituent.share == "organic":
         in_force |= {"start_ash_sd_points": start_sd, "ash_sd_points": end_sd}
+        if basis == "mass":
+            scale = SCALE_SD_KG if mass_sd is None else mass_sd
+            in_force |= {"mass_sd_kg": scale, "moisture_sd_points": moisture_sd}
     how = "conservation of ash" if basis == "ash" else "masses, with all that was added and taken booked"
     notes = [f"The loss is counted by {how}.", *say_late_starts(courses, columns)]
     notes += say_events(courses) if basis == "mass" else []
@@ -146,6 +162,9 @@ def measure_loss(trial: Trial, settings: Settings, *, constituent: _Constituent)
     return Measured(found.values, found.settings, (*found.notes, *_say_after(found)))
 
 
+_PARTS = {"scale": "the scale", "moisture": "moisture", "start_ash": "the start ash", "ash": "the later ash"}
+
+
 def _say_after(found: Measured) -> list[str]:
     notes = []
     falling = [
@@ -155,12 +174,25 @@ def _say_after(found: Measured) -> list[str]:
     ]
     if falling:
         notes.append(f"Ash fell in {name_bins(falling)}, where loss makes it rise; the sample or the start ash is off.")
-    spread = [value.details["measurement_sd"] for value in found.values if "measurement_sd" in value.details]
-    if spread:
-        start_sd, end_sd = found.settings["start_ash_sd_points"], found.settings["ash_sd_points"]
+    told = [value.details for value in found.values if "measurement_sd" in value.details]
+    if told:
+        errors = found.settings
+        with_masses = ""
+        if "mass_sd_kg" in errors:
+            with_masses = (
+                f"{errors['mass_sd_kg']:g} kg on a mass, {errors['moisture_sd_points']:g} points on a moisture, "
+            )
+        parts = {
+            words: float(np.mean([details[f"{part}_part_of_variance"] for details in told]))
+            for part, words in _PARTS.items()
+            if f"{part}_part_of_variance" in told[0]
+        }
+        largest = max(parts, key=lambda words: parts[words])
+        spread = float(np.median([details["measurement_sd"] for details in told]))
         notes.append(
-            f"With errors of {start_sd:g} points on the start ash and {end_sd:g} on the later one (standard "
-            f"deviations), a loss is measured to {float(np.median(spread)):.1f} points."
+            f"With errors of {with_masses}{errors['start_ash_sd_points']:g} points on the start ash and "
+            f"{errors['ash_sd_points']:g} on the later one (standard deviations), a loss is measured to {spread:.1f} "
+            f"points; {largest} is the largest part of it."
         )
     return notes
 

@@ -6,16 +6,13 @@ from functools import partial
 
 import numpy as np
 
-from trialkit.numerics.balance import dry_loss_sd, dry_mass
+from trialkit.numerics.balance import dry_loss_sd, dry_mass, dry_mass_sd
 from trialkit.outcomes.bookings import DRY, after_start, book, find_start, say_events, say_late_starts
 from trialkit.outcomes.courses import Course, Mask, courses_of, ever_started, join_words, lacking, name_bins
 from trialkit.outcomes.family import Measure, Measured, Settings, entry, number_setting
+from trialkit.outcomes.measurement import MOISTURE_SD_POINTS, SCALE_SD_KG, scale_error
 from trialkit.outcomes.on_a_day import SAME_DAY, Point, measure_on_day
 from trialkit.records import Trial
-
-SCALE_SD_KG = 0.2  # common practice: a hanging scale on a bin of 20 to 50 kg
-MOISTURE_SD_POINTS = 2.0  # common practice: one oven-dried sub-sample
-SCALE_SD_SHARE = 0.05  # below 4 kg the default scale error would be more than this share, and none is assumed
 
 
 # ---------------------------------------------------------------- volume
@@ -95,8 +92,7 @@ def measure_dry_matter_loss(trial: Trial, settings: Settings) -> Measured | str:
         }
         at_start = (start.held["wet_mass_kg"], start.held["moisture_pct"])
         at_end = (float(course.read("wet_mass_kg")[position]), float(course.read("moisture_pct")[position]))
-        assumed = SCALE_SD_KG if min(at_start[0], at_end[0]) * SCALE_SD_SHARE >= SCALE_SD_KG else None
-        scale_sd = mass_sd if mass_sd is not None else assumed
+        scale_sd = scale_error(mass_sd, at_start[0], at_end[0])
         if scale_sd is not None:
             sd, moisture_part = dry_loss_sd(booking, at_start, at_end, scale_sd, moisture_sd)
             details |= {"measurement_sd": sd, "moisture_part_of_variance": moisture_part}
@@ -115,19 +111,22 @@ def measure_dry_matter_loss(trial: Trial, settings: Settings) -> Measured | str:
     )
     if isinstance(found, str):
         return found
-    return Measured(found.values, found.settings, (*found.notes, *_say_measurement(found, mass_sd, moisture_sd)))
+    said = _say_measurement(found, mass_sd, moisture_sd, "a loss", "points")
+    return Measured(found.values, found.settings, (*found.notes, *said))
 
 
-def _say_measurement(found: Measured, mass_sd: float | None, moisture_sd: float) -> list[str]:
+def _say_measurement(found: Measured, mass_sd: float | None, moisture_sd: float, what: str, unit: str) -> list[str]:
     spread = [value.details["measurement_sd"] for value in found.values if "measurement_sd" in value.details]
     if not spread:
         return []
     parts = [value.details["moisture_part_of_variance"] for value in found.values if "measurement_sd" in value.details]
     limits = "moisture" if float(np.mean(parts)) >= 0.5 else "the scale"
     scale = SCALE_SD_KG if mass_sd is None else mass_sd
+    measured = float(np.median(spread))
+    shown = f"{measured:.1f}" if measured >= 1.0 else f"{measured:.2g}"
     return [
-        f"With errors of {scale:g} kg on a mass and {moisture_sd:g} points on a moisture (standard deviations), a loss "
-        f"is measured to {float(np.median(spread)):.1f} points; {limits} is the larger part of it."
+        f"With errors of {scale:g} kg on a mass and {moisture_sd:g} points on a moisture (standard deviations), {what} "
+        f"is measured to {shown} {unit}; {limits} is the larger part of it."
     ]
 
 
@@ -143,9 +142,14 @@ def _wet(course: Course, position: int) -> Point:
     return Point(float(course.read("wet_mass_kg")[position]), (position,))
 
 
-def _dry(course: Course, position: int) -> Point:
+def _dry(course: Course, position: int, mass_sd: float | None, moisture_sd: float) -> Point:
     wet, moisture = (float(course.read(column)[position]) for column in DRY)
-    return Point(dry_mass(wet, moisture), (position,), {"wet_mass_kg": wet, "moisture_pct": moisture})
+    details = {"wet_mass_kg": wet, "moisture_pct": moisture}
+    scale_sd = scale_error(mass_sd, wet)
+    if scale_sd is not None:
+        sd, moisture_part = dry_mass_sd(wet, moisture, scale_sd, moisture_sd)
+        details |= {"measurement_sd": sd, "moisture_part_of_variance": moisture_part}
+    return Point(dry_mass(wet, moisture), (position,), details)
 
 
 def _was_read(course: Course, columns: tuple[str, ...]) -> Mask:
@@ -153,14 +157,21 @@ def _was_read(course: Course, columns: tuple[str, ...]) -> Mask:
 
 
 def _measure_mass(trial: Trial, settings: Settings, *, outcome: str) -> Measured | str:
-    columns = DRY if outcome == "dry_mass_kg" else DRY[:1]
+    is_dry = outcome == "dry_mass_kg"
+    columns = DRY if is_dry else DRY[:1]
+    mass_sd: float | None = None
+    moisture_sd: float | None = MOISTURE_SD_POINTS
+    if is_dry:
+        mass_sd = number_setting(settings, outcome, "mass_sd_kg", None, above=0.0)
+        moisture_sd = number_setting(settings, outcome, "moisture_sd_points", MOISTURE_SD_POINTS, above=0.0)
+    assert moisture_sd is not None
     found = measure_on_day(
         trial,
         outcome,
         settings,
         what=join_words(columns),
         readable=partial(_was_read, columns=columns),
-        take=_dry if outcome == "dry_mass_kg" else _wet,
+        take=partial(_dry, mass_sd=mass_sd, moisture_sd=moisture_sd) if is_dry else _wet,
     )
     if isinstance(found, str):
         return found
@@ -171,7 +182,7 @@ def _measure_mass(trial: Trial, settings: Settings, *, outcome: str) -> Measured
         amounts = np.array([course.read("added_wet_mass_kg"), course.read("sample_removed_kg")])
         if np.any(amounts[:, before] > 0.0):
             moved.append(course.bin.bin)
-    notes = list(found.notes)
+    notes = [*found.notes, *_say_measurement(found, mass_sd, moisture_sd, "a dry mass", "kg")]
     if moved:
         notes.append(f"Material was added to or taken from {name_bins(moved)} before that day; the mass holds it.")
     return Measured(found.values, found.settings, tuple(notes))
