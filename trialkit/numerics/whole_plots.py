@@ -43,10 +43,11 @@ class Replication:
 
 @dataclass(frozen=True)
 class MixedVariance:
-    """Variance of a difference between treatments of different levels, and its degrees of freedom."""
+    """Variance of a difference between treatments of different levels, and its degrees of freedom: shaped as the mean
+    squares it came from."""
 
-    std_error: float
-    df: float
+    std_error: Array
+    df: Array
 
 
 def whole_plot_map(bins: StrataDesign, treatment: ArrayLike, whole_plot: ArrayLike, level: ArrayLike) -> Array:
@@ -90,26 +91,33 @@ def replication(treatment: ArrayLike, whole_plot: ArrayLike, block: ArrayLike, l
 
 
 def mixed_variance(
-    complete: Replication, subplots: int, whole_mean_square: float, whole_df: int, bin_mean_square: float, bin_df: int
+    complete: Replication,
+    subplots: int,
+    whole_mean_square: ArrayLike,
+    whole_df: int,
+    bin_mean_square: ArrayLike,
+    bin_df: int,
 ) -> MixedVariance:
-    """Of two treatments at different levels in a complete layout. subplots: S."""
-    inside = (1.0 - 1.0 / subplots) * bin_mean_square / complete.bins
-    total = whole_mean_square + inside
+    """Of two treatments at different levels in a complete layout. subplots: S. Mean squares: numbers, or (S,) each."""
+    whole = np.asarray(whole_mean_square, dtype=float)
+    inside = (1.0 - 1.0 / subplots) * np.asarray(bin_mean_square, dtype=float) / complete.bins
+    total = whole + inside
     if whole_df < FEW_WHOLE_PLOT_DF:
-        df = cautious_df(whole_mean_square / total, whole_df, bin_df)
+        df = cautious_df(whole / total, whole_df, bin_df)
     else:
-        df = total**2 / (whole_mean_square**2 / whole_df + inside**2 / bin_df)
-    return MixedVariance(float(np.sqrt(2.0 * total / complete.whole_plots)), float(df))
+        df = np.asarray(total**2 / (whole**2 / whole_df + inside**2 / bin_df))
+    return MixedVariance(np.sqrt(2.0 * total / complete.whole_plots), df)
 
 
-def cautious_df(share: float, whole_df: int, bin_df: int) -> float:
+def cautious_df(share: ArrayLike, whole_df: int, bin_df: int) -> Array:
     """Degrees of freedom of a variance of which ``share`` was estimated from whole plots; at most Satterthwaite's.
 
     One df of whole plots stays one: the weighted rule would hold in 90 % of trials there.
     """
+    part = np.asarray(share, dtype=float)
     if whole_df < 2:
-        return float(whole_df)
-    return 1.0 / (share / whole_df + (1.0 - share) / bin_df)
+        return np.full(part.shape, float(whole_df))
+    return np.asarray(1.0 / (part / whole_df + (1.0 - part) / bin_df))
 
 
 def blocks_and_treatments(treatment: ArrayLike, block: ArrayLike, treatments: int) -> tuple[Array, NDArray[np.bool_]]:
