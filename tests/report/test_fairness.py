@@ -32,7 +32,7 @@ def test_one_litre_more_on_dry_leaves_is_put_into_size(make: SimpleNamespace) ->
     # Haug 1993 (from memory): 38 to 40.95 % moisture multiplies the rate by 1.31; 1 L on 20 kg of leaves at 38 %
     analysis = two_arms(make, {"water_l": 1.0}, {}, start_wet_mass_kg=20.0, start_moisture_pct=38.0)
     assert fairness_sentences(analysis)[0] == (
-        "Beside water only, live starter got 1 L more water in each bin. Moisture 41.0 % beside 38.0 % could alone "
+        "Live starter got 1 L more water in each bin than water only. Moisture 41.0 % beside 38.0 % could alone "
         "multiply the rate by 1.31."
     )
 
@@ -54,10 +54,10 @@ def test_every_other_difference_has_its_sentence(make: SimpleNamespace) -> None:
         )
     )  # fmt: skip
     # 42.1 g carbon in 100 g sugar of 4,800 g; C:N 4,842 ÷ 82.3 = 58.8 beside 60
-    assert "got 100 g more sugar in each bin, 0.9 % of the heap's carbon." in text
-    assert "got 2.3 g more nitrogen in each bin (C:N 59 beside 60)." in text
-    assert "got 1 kg more soil in each bin (5.0 % of the mass)." in text
-    assert "was turned 2 times a week more." in text
+    assert "got 100 g more sugar in each bin than water only, 0.9 % of the heap's carbon." in text
+    assert "got 2.3 g more nitrogen in each bin than water only (C:N 59 beside 60)." in text
+    assert "got 1 kg more soil in each bin than water only (5.0 % of the mass)." in text
+    assert "was turned twice a week more than water only." in text
 
 
 def test_a_warmer_place_and_a_moister_start_are_seen(make: SimpleNamespace) -> None:
@@ -72,12 +72,12 @@ def test_a_warmer_place_and_a_moister_start_are_seen(make: SimpleNamespace) -> N
     lines = fairness_sentences(replace(analysis, trial=replace(trial, bins=bins, readings=readings)))
     # rate doubling every 10 °C: 3 °C ×1.2311, and its root 1.1096; 40 to 50 % moisture ×1.7016
     assert (
-        "Beside water only, live starter stood 3.0 °C warmer on average. That could alone multiply the rate by "
+        "Live starter stood 3.0 °C warmer on average than water only. That could alone multiply the rate by "
         "1.11 to 1.23." in lines
     )
     assert (
-        "Beside water only, live starter was moister at the start, 50.0 % beside 40.0 %. That could alone multiply "
-        "the rate by 1.70." in lines
+        "Live starter was moister at the start than water only, 50.0 % beside 40.0 %. That could alone multiply the "
+        "rate by 1.70." in lines
     )
 
 
@@ -107,8 +107,8 @@ def test_small_trials_flatter(make: SimpleNamespace) -> None:
     analysis = replace(analysis, answers=(replace(analysis.answers[0], comparisons=(live,)),))
     sentence = exaggeration_sentence(analysis)
     assert sentence.startswith(
-        "Small trials flatter what they find. If the truth for live starter were only 1.22 times, then trials like "
-        "this one that leave out no difference would on average show 1."
+        "Small trials flatter what they find. If the truth for live starter were only 1.22 times, then those trials "
+        "like this one whose range lies clear of “no difference” would on average show 1."
     )
     shown = float(sentence.rsplit("show ", 1)[1].split(" ")[0])
     assert 1.4 < shown < 1.9  # beyond the half-width of 1.43 times, on average

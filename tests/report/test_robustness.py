@@ -44,8 +44,8 @@ def test_a_verdict_that_stays_is_told_as_well(make: SimpleNamespace) -> None:
 def test_without_a_claim_the_range_is_watched(make: SimpleNamespace) -> None:
     lines = robustness_lines(make.whole(claims=False))
     assert lines == (
-        "Live starter beside water only: its range leaves out no difference, but not without bin B3; so in the other 7 "
-        "repeats (each bin and each block left out in turn and the other rule for variances).",
+        "Live starter beside water only: its range lies clear of “no difference”, but not without bin B3; so in the "
+        "other 7 repeats (each bin and each block left out in turn and the other rule for variances).",
     )
 
 

@@ -51,6 +51,32 @@ def test_ranges_in_words() -> None:
     assert rounding.from_to("1.1", "1.5") == "1.1 to 1.5"
 
 
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(0.125, "0.125"), (0.0625, "0.0625"), (0.03125, "0.0313"), (2 / 70, "0.0286"), (0.1, "0.1"), (1.0, "1"),
+     (0.0009, "<0.001"), (None, "–")],
+)  # fmt: skip
+def test_a_counted_p_keeps_three_digits_and_rounds_a_half_up(value: float | None, shown: str) -> None:
+    assert rounding.counted_p(value) == shown
+
+
+def test_an_end_that_all_but_touches_a_landmark_is_put_in_words() -> None:
+    shown = rounding.together(0.95214, 0.90653, 1.00005, landmarks=(1.0,))
+    assert (shown.low, shown.estimate, shown.high) == ("0.91", "0.95", "just above 1")
+    assert rounding.between(shown.low, shown.high) == "between 0.91 and just above 1"
+    shown = rounding.together(0.95214, 0.90653, 0.99995, landmarks=(1.0,))
+    assert shown.high == "just below 1"
+    shown = rounding.together(0.95214, 0.90653, 1.0012, landmarks=(1.0,))
+    assert (shown.low, shown.estimate, shown.high) == ("0.907", "0.952", "1.001")
+
+
+def as_number(text: str) -> float:
+    for words, step in (("just above ", 1e-5), ("just below ", -1e-5)):
+        if text.startswith(words):
+            return float(text.removeprefix(words).replace("−", "-")) + step
+    return float(text.replace("−", "-"))
+
+
 @given(
     st.floats(0.2, 5.0),
     st.floats(0.001, 3.0),
@@ -61,7 +87,7 @@ def test_what_is_shown_tells_the_same_story(estimate: float, below: float, above
     low, high = estimate - below, estimate + above
     shown = rounding.together(estimate, low, high, landmarks=(1.0, claim))
     assert shown.low is not None and shown.high is not None
-    seen = [float(text.replace("−", "-")) for text in (shown.low, shown.estimate, shown.high)]
+    seen = [as_number(text) for text in (shown.low, shown.estimate, shown.high)]
     assert seen[0] < seen[1] < seen[2]
     for exact, rounded in ((low, seen[0]), (high, seen[2])):
         for mark in (1.0, claim):

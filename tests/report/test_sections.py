@@ -86,7 +86,7 @@ def test_undeclared_unblinded_and_lost_are_said(make: SimpleNamespace) -> None:
     plan = make.plan(declared=False, stated_before_data=False, primary=None)
     lines = "\n".join(limit_lines(make.analysis(claims=False, plan=plan, bins=bins)))
     assert "No trial file came with the readings" in lines
-    assert "1 bin of 12 went lost: B1 on day 20 (tipped over)." in lines
+    assert "1 bin of 12 was lost: B1 on day 20 (tipped over)." in lines
     assert "kept from knowing the treatment" in lines
 
 
@@ -98,7 +98,7 @@ def test_a_plan_made_late_is_said(make: SimpleNamespace) -> None:
 # ---------------------------------------------------------------- compared, certainty
 def test_unequal_amounts_are_told_before_the_effects_are_trusted(make: SimpleNamespace) -> None:
     assert fairness_lines(make.analysis()) == (
-        "Beside water only, killed starter and live starter got 100 g sugar more and 2.3 g nitrogen more in each bin; "
+        "Killed starter and live starter got 100 g more sugar and 2.3 g more nitrogen in each bin than water only; "
         "a difference may come from that alone.",
     )
 
@@ -143,8 +143,8 @@ def test_the_opening_of_a_key_is_dated(make: SimpleNamespace) -> None:
 def test_how_sure(make: SimpleNamespace) -> None:
     lines = certainty_lines(make.analysis())
     assert lines[0] == (
-        "In 95 of 100 trials like this one, both ranges at once hold the true value. They were widened for the 2 "
-        "comparisons with water only, so each may be read on its own."
+        "In 95 of 100 trials like this one, both ranges hold their true values at once. They were widened for the "
+        "2 comparisons with water only, so each may be read on its own."
     )
     assert (
         "How far bins scatter was judged from 6 degrees of freedom, after what 4 blocks differ by was taken out."

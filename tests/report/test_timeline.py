@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from trialkit.records import BinValue, Claim, CurveCheck
-from trialkit.report.timeline import bin_words, curve_lines, draw_timeline, timeline_lines
+from trialkit.records import BinValue, Claim
+from trialkit.report.timeline import bin_words, draw_timeline, timeline_lines
 from trialkit.report.words import comparison_sentence, verdict_sentence
 from trialkit.shipped import shipped
 from trialkit.verdicts import judge
@@ -59,16 +59,6 @@ def test_the_three_claims_are_answered_as_written_and_the_truth_lies_in_every_ra
     assert "contradict this claim: with live starter, bins took" in verdict_sentence(within)
     assert "less than claimed" in verdict_sentence(half)
     assert "decay ran" in verdict_sentence(twice)
-
-
-def test_rate_and_time_stand_side_by_side(watched):
-    lines = " ".join(curve_lines(answer(watched, "decay_rate")))
-    assert "it moves by less than half the width of its range" in lines
-    assert "Rate and time side by side" in lines
-    moved = CurveCheck("live", "water", 1.3, 0.1, stretched=1.6, moved=0.21, reasons=("Because.",))
-    said = curve_lines(replace(answer(watched, "decay_rate"), curve_checks=(moved,)))
-    assert "it moves by more than half the width of its range" in said[0]
-    assert said[-1] == "Because."
 
 
 def test_a_bound_is_said_as_a_bound(watched):

@@ -51,7 +51,7 @@ def test_five_sentences_that_can_stand_alone() -> None:
         "A trial set live starter beside water only in 4 compost bins, followed for 42 days.",
         "On the claim “Twice as fast as water”: faster, but less than claimed: with live starter, decay ran 1.4 times "
         "as fast as with water only, between 1.2 and 1.6 (2 bins each).",
-        "Decay rate could not be compared.",
+        "No arm had the same liquid with its microbes killed.",
         "A single small trial should be repeated elsewhere before anybody relies on it.",
         "The full report shows every bin and says how each number was made.",
     )

@@ -227,11 +227,11 @@ def test_a_claim_is_read_both_ways() -> None:
         == "Twice as fast is half the time, as long as all bins end at the same level."
     )
     assert both_readings(claimed(1.5), DECAY) == (
-        "1.5 times as fast is 50 % faster and takes about 67 % of the time, as long as all bins end at the same level; "
-        "it is not half the time."
+        "1.5 times as fast is 50 % faster and takes about 67 % of the time, as long as all bins end at the same level. "
+        "It is not half the time."
     )
     assert both_readings(claimed(1.25), DAYS) == (
-        "1.25 times as fast is 25 % faster and takes 80 % of the time; it is not half the time."
+        "1.25 times as fast is 25 % faster and takes 80 % of the time. It is not half the time."
     )
     assert both_readings(claimed(5, "at_least"), LOSS) == ""
 

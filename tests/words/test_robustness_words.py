@@ -35,8 +35,8 @@ def shuffling_line(comparison: Comparison) -> str:
 def test_pairs_of_which_the_same_is_said_share_a_sentence() -> None:
     both = (shuffled(0.9, 1.3, 0.31, 0.125), shuffled(0.8, 1.2, 0.31, 0.125, treatment="killed starter"))
     assert shuffling_lines(both) == (
-        "Shuffling the labels of live starter and water only, of killed starter and water only as they could have been "
-        "drawn gives p = 0.31; the least it can be with these bins is 0.125.",
+        "Shuffling the labels of live starter and water only, and of killed starter and water only as they could have "
+        "been drawn gives p = 0.31; the least it can be with these bins is 0.125.",
     )
 
 
@@ -54,8 +54,8 @@ def test_where_both_agree_the_p_and_its_least_are_told() -> None:
 def test_a_floor_above_the_level_is_explained() -> None:
     # four complete pairs: 2 of 2^4 = 16 layouts set the arms as far apart, 0.125
     assert shuffling_line(shuffled(1.1, 1.3, 0.125, 0.125)).endswith(
-        "The range of this one comparison at 95 % leaves out no difference; the shuffle could not, however large the "
-        "effect, because there are too few ways to share out these bins."
+        "The range of this one comparison at 95 % lies clear of “no difference”; the shuffle could not say so, however "
+        "large the effect, because there are too few ways to share out these bins."
     )
 
 
@@ -76,7 +76,7 @@ def test_the_range_that_goes_with_the_shuffle_and_its_level() -> None:
 
 def test_where_they_disagree_both_are_printed() -> None:
     assert "the shuffle does not" in shuffling_line(shuffled(1.01, 1.3, 0.0714, 0.0079))
-    assert "the range of this one comparison at 95 % does not" in shuffling_line(shuffled(0.99, 1.3, 0.0397, 0.0079))
+    assert "the range of this one comparison at 95 % holds it" in shuffling_line(shuffled(0.99, 1.3, 0.0397, 0.0079))
     assert shuffling_line(shuffled(0.99, 1.3, 0.0397, 0.0079)).endswith("both stand.")
 
 

@@ -21,6 +21,7 @@ from trialkit.report.rounding import figures, fixed, plain, ratio
 ALIKE = {"turns_per_week": "turning"}
 APART_C = 0.5  # °C between the mean ambients of two arms: less is the thermometer
 SMALL_DF = 20.0  # above, what stands out is hardly exaggerated any more
+THAN = "\0than"  # where a sentence names the arm beside which this one stands
 SPOT = "a spot 3 °C warmer could make a bin {low} to {high} times as fast"
 
 
@@ -28,19 +29,19 @@ def fairness_sentences(analysis: Analysis) -> tuple[str, ...]:
     """Differences between arms with their possible sizes, what was alike, and what the files do not say."""
     found = {arm.treatment.name: arm.treatment for arm in arms(analysis)}
     facts = {name: facts_of(analysis.trial, treatment) for name, treatment in found.items()}
-    lines: dict[str, list[str]] = {}
+    lines: dict[tuple[str, str], list[str]] = {}
     same = []
     for arm, other in _pairs(analysis, found):
         apart = _differences(facts[arm], facts[other])
         if not apart and found[other].role == "killed" and found[arm].amounts:
             same.append(f"{capitalised(named(arm))} and {named(other)} got the same; they differ in what is alive.")
         for text in apart:
-            lines.setdefault(f"{text}\0{other}", []).append(arm)
+            lines.setdefault((text, other), []).append(arm)
     told = []
-    for key, names in lines.items():
-        text, other = key.split("\0")
+    for (text, other), names in lines.items():
         text = text.replace("were ", "was ", 1) if text.startswith("were ") and len(names) == 1 else text
-        told.append(f"Beside {named(other)}, {listed(named(name) for name in names)} {text}")
+        text = text.replace(THAN, f" than {named(other)}")
+        told.append(f"{capitalised(listed(named(name) for name in names))} {text}")
     return (*told, *same, *_alike(analysis, found), *_unsaid(analysis, facts))
 
 
@@ -75,33 +76,37 @@ def _say(item: Confounder) -> str:
     more = "more" if item.difference > 0 else "less"
     amount = f"{plain(float(f'{abs(item.difference):.3g}'))} {item.unit} {more}"
     if item.name == "water":
-        return f"got {amount} water in each bin. {_water(item)}"
+        return f"got {amount} water in each bin{THAN}. {_water(item)}"
     if item.name == "sugar":
         share = "" if item.share_pct is None else f", {fixed(abs(item.share_pct), 1)} % of the heap's carbon"
         return (
-            f"got {amount} sugar in each bin{share}. In one published trial molasses alone, without added microbes, "
-            "saved about a tenth of the time (56 days beside 62)."
+            f"got {amount} sugar in each bin{THAN}{share}. In one published trial molasses alone, without added "
+            "microbes, saved about a tenth of the time (56 days beside 62)."
         )
     if item.name == "nitrogen":
         states = (item.arm_state, item.other_state)
         cn = f" (C:N {fixed(states[0], 0)} beside {fixed(states[1], 0)})" if None not in states else ""
         return (
-            f"got {amount} nitrogen in each bin{cn}. Nitrogen can speed up leaves or slow them down; in field trials "
-            "of leaf litter the mean effect was about nil."
+            f"got {amount} nitrogen in each bin{THAN}{cn}. Nitrogen can speed up leaves or slow them down; in field "
+            "trials of leaf litter the mean effect was about nil."
         )
     if item.name == "soil":
         share = "" if item.share_pct is None else f" ({fixed(abs(item.share_pct), 1)} % of the mass)"
         return (
-            f"got {amount} soil in each bin{share}. Soil brings ash, water, nitrogen and microbes of its own, and "
-            "spoils losses reckoned from ash."
+            f"got {amount} soil in each bin{THAN}{share}. Soil brings ash, water, nitrogen and microbes of its own, "
+            "and spoils losses reckoned from ash."
         )
     if item.name == "turning":
         return (
-            f"were turned {plain(abs(item.difference))} times a week {more}. That did little in open windrows, but "
+            f"were turned {_often(abs(item.difference))} a week {more}{THAN}. That did little in open windrows, but "
             "can do much where leaves mat."
         )
     share = "" if item.share_pct is None else f" ({fixed(abs(item.share_pct), 0)} %)"
-    return f"started with {amount}{share}. A fuller bin holds heat better; near self-heating that can do much."
+    return f"started with {amount}{THAN}{share}. A fuller bin holds heat better; near self-heating that can do much."
+
+
+def _often(times: float) -> str:
+    return {1.0: "once", 2.0: "twice"}.get(times, f"{plain(times)} times")
 
 
 def _water(item: Confounder) -> str:
@@ -120,8 +125,8 @@ def _moisture(mine: float, other: float) -> list[str]:
     if abs(mine - other) < 1.0:  # percentage points: less is the drying oven
         return []
     return [
-        f"were {'moister' if mine > other else 'drier'} at the start, {fixed(mine, 1)} % beside {fixed(other, 1)} %. "
-        f"That could alone multiply the rate by {ratio(moisture_ratio(mine, other))}."
+        f"were {'moister' if mine > other else 'drier'} at the start{THAN}, {fixed(mine, 1)} % beside "
+        f"{fixed(other, 1)} %. That could alone multiply the rate by {ratio(moisture_ratio(mine, other))}."
     ]
 
 
@@ -131,7 +136,7 @@ def _ambient(warmer: float) -> list[str]:
     full = temperature_ratio(warmer)
     low, high = sorted((full, full**0.5))
     return [
-        f"stood {fixed(abs(warmer), 1)} °C {'warmer' if warmer > 0 else 'cooler'} on average. That could alone "
+        f"stood {fixed(abs(warmer), 1)} °C {'warmer' if warmer > 0 else 'cooler'} on average{THAN}. That could alone "
         f"multiply the rate by {ratio(low)} to {ratio(high)}."
     ]
 
@@ -148,10 +153,12 @@ def _alike(analysis: Analysis, found: Mapping[str, Treatment]) -> list[str]:
 
 def _unsaid(analysis: Analysis, facts: Mapping[str, ArmFacts]) -> list[str]:
     lines = []
-    if not amounts_declared(analysis.trial) and len(facts) > 1:
+    declared = amounts_declared(analysis.trial)
+    if set(declared) <= set(ALIKE) and len(facts) > 1:
+        turned = "" if declared else ", or how often it was turned"
         lines.append(
-            "The files do not say how much water, sugar, nitrogen or soil each treatment got, or how often it was "
-            f"turned. Water alone can do much: from 40 to 50 % moisture, the rate could be multiplied by "
+            f"The files do not say how much water, sugar, nitrogen or soil each treatment got{turned}. Water "
+            "alone can do much: from 40 to 50 % moisture, the rate could be multiplied by "
             f"{ratio(moisture_ratio(50, 40))}."
         )
     if any(item.ambient_c is None for item in facts.values()):
@@ -162,7 +169,8 @@ def _unsaid(analysis: Analysis, facts: Mapping[str, ArmFacts]) -> list[str]:
 
 
 def exaggeration_sentence(analysis: Analysis) -> str:
-    """What a small trial does to the size of what stands out; empty where nothing does or the trial is not small."""
+    """What a small trial does to the size of what stands out; empty where nothing does, where the trial is not small,
+    and where half the effect found would stand out in every second such trial or more."""
     answer = main_answer(analysis)
     found = [c for c in (answer.comparisons if answer is not None else ()) if isinstance(c, Comparison)]
     outstanding = [item for item in found if _stands_out(item) and (item.df or SMALL_DF) < SMALL_DF and item.std_error]
@@ -173,13 +181,16 @@ def exaggeration_sentence(analysis: Analysis) -> str:
     half = abs(_on_scale(item.interval.high or 0.0, item) - _on_scale(item.estimate, item))
     truth = 0.5 * _on_scale(item.estimate, item)
     law = pooled_law(std_error, df, half / std_error, half / std_error)
-    factor = exclusion(law, abs(truth)).exaggeration
+    found_out = exclusion(law, abs(truth))
+    if found_out.power >= 0.5:
+        return ""
+    factor = found_out.exaggeration
     small, seen = (_shown(value, item) for value in (truth, truth * factor))
     if small == seen:
         return ""
     return (
-        f"Small trials flatter what they find. If the truth for {named(item.treatment)} were only {small}, then trials "
-        f"like this one that leave out no difference would on average show {seen}."
+        f"Small trials flatter what they find. If the truth for {named(item.treatment)} were only {small}, then those "
+        f"trials like this one whose range lies clear of “no difference” would on average show {seen}."
     )
 
 

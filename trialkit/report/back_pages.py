@@ -8,6 +8,7 @@ from typing import Any
 from trialkit.errors import gather_findings, word_finding
 from trialkit.records import Analysis, Answer, Fit, Refusal, SecondOpinion, Trial
 from trialkit.report.answers import outcome_noun, refusal_sentence
+from trialkit.report.curve_words import curves_table
 from trialkit.report.effect_tables import specialist_table
 from trialkit.report.facts import comparisons
 from trialkit.report.methods import fit_sentences, versions
@@ -58,6 +59,8 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial)
         if fit.method != "permutation":  # the order of bins has no means and no variances
             parts += [components_table(fit).passage(), means_table(fit).passage()]
         parts.append(bullets((*fit_sentences(fit), together_line(answer))))
+        otherwise = curves_table(answer)
+        parts.append(NOTHING if otherwise is None else otherwise.passage())
         parts += [second_part(opinion) for opinion in second]
     parts += [paragraph(refusal_sentence(item, item.treatment or name if item in answer.factors else name))
               for item in (*answer.comparisons, *answer.factors) if isinstance(item, Refusal)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from trialkit.records import Analysis, Comparison, Fit
 from trialkit.report.answers import control_names, main_answer, outcome_noun
+from trialkit.report.curve_words import curve_lines
 from trialkit.report.facts import comparisons, has_role
 from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.robustness import robustness_lines
 from trialkit.report.rounding import degrees, percent, plain
 from trialkit.report.shuffling import shuffled_ranges, shuffling_lines
-from trialkit.report.timeline import curve_lines, timeline_lines
+from trialkit.report.timeline import timeline_lines
 from trialkit.report.words import noun
 
 BASE_RATE = (
@@ -24,6 +25,7 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
     """Sentences on the ranges, the unit, the bins behind them, and the assumptions."""
     answer = main_answer(analysis)
     found = [c for c in (answer.comparisons if answer is not None else ()) if isinstance(c, Comparison)]
+    shuffled = [*found, *(c for c in (answer.factors if answer is not None else ()) if isinstance(c, Comparison))]
     times = [line for one in analysis.answers for line in (*timeline_lines(one), *curve_lines(one))]
     if answer is None or not found:
         return (
@@ -37,8 +39,8 @@ def certainty_lines(analysis: Analysis) -> tuple[str, ...]:
         *_spread(answer.fit if isinstance(answer.fit, Fit) else None),
         *_roles(analysis),
         *robustness_lines(analysis),
-        *shuffling_lines(found),
-        *shuffled_ranges(found),
+        *shuffling_lines(shuffled),
+        *shuffled_ranges(shuffled),
         *_variances(answer.fit if isinstance(answer.fit, Fit) else None),
         *times,
     )
@@ -59,7 +61,7 @@ def _ranges(found: list[Comparison]) -> tuple[str, ...]:
         whole = "both ranges" if len(found) == 2 else f"all {len(found)} ranges"
         against = listed(dict.fromkeys(named(c.against) for c in found if c.against))
         return (
-            f"In {often} trials like this one, {whole} at once hold the true value. They were widened for "
+            f"In {often} trials like this one, {whole} hold their true values at once. They were widened for "
             f"the {len(found)} comparisons{f' with {against}' if against else ''}, so each may be read on its own.",
         )
     return (f"In {often} trials like this one, such a range holds the true value.",)
@@ -111,8 +113,8 @@ def _variances(fit: Fit | None) -> tuple[str, ...]:
 
 
 def other_trials(analysis: Analysis) -> str:
-    """What other trials found, where a live culture is on trial; empty elsewhere."""
-    return BASE_RATE if has_role(analysis.trial, "live") else ""
+    """What other trials found, where a live culture, soil or ready compost is on trial; empty elsewhere."""
+    return BASE_RATE if has_role(analysis.trial, "live", "soil") else ""
 
 
 def reading_line(analysis: Analysis) -> str:

@@ -55,8 +55,8 @@ def fairness_lines(analysis: Analysis) -> tuple[str, ...]:
         if apart:
             alike.setdefault(apart, []).append(name)
     lines = [
-        f"Beside {named(control.name)}, {listed(named(name) for name in names)} got {listed(apart)} in each bin; "
-        "a difference may come from that alone."
+        f"{capitalised(listed(named(name) for name in names))} got {listed(apart)} in each bin than "
+        f"{named(control.name)}; a difference may come from that alone."
         for apart, names in alike.items()
     ]
     if not lines and not amounts_declared(analysis.trial) and len(found) > 1:

@@ -48,7 +48,7 @@ def _effect_row(comparison: Comparison) -> list[tuple[Any, str]]:
         interval.low,
         interval.high,
         landmarks=marks,
-        least=2 if comparison.kind in ("ratio", "superiority") else 1,
+        least=2 if comparison.kind == "superiority" else 1,
     )
     return [
         (outcome.name, noun(outcome)),
@@ -65,8 +65,8 @@ def _effect_row(comparison: Comparison) -> list[tuple[Any, str]]:
         (comparison.df, rounding.degrees(comparison.df)),
         (comparison.bins[0], str(comparison.bins[0])),
         (comparison.bins[1], str(comparison.bins[1])),
-        (comparison.rerandomisation_p, rounding.p_value(comparison.rerandomisation_p)),
-        (comparison.rerandomisation_floor, rounding.p_value(comparison.rerandomisation_floor)),
+        (comparison.rerandomisation_p, rounding.counted_p(comparison.rerandomisation_p)),
+        (comparison.rerandomisation_floor, rounding.counted_p(comparison.rerandomisation_floor)),
     ]
 
 

@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trialkit.records import Analysis, BinValues, Comparison, Treatment, Trial
+from trialkit.records import Analysis, BinValue, BinValues, Comparison, Treatment, Trial
 from trialkit.report.answers import main_answer
 from trialkit.report.rounding import plain
 from trialkit.report.tables import values_of
+from trialkit.report.words import TIMES
 
 AMOUNTS = {
     "water_l": ("water", "L"),
@@ -37,7 +38,8 @@ def arms(analysis: Analysis) -> tuple[Arm, ...]:
     names = [*declared, *dict.fromkeys(item.treatment for item in trial.bins if item.treatment not in declared)]
     answer = main_answer(analysis)
     values: BinValues | None = values_of(answer) if answer is not None else None
-    found = {value.bin for value in values.values if value.value is not None} if values is not None else set()
+    seen = () if values is None else values.values
+    found = {v.bin for v in seen if v.value is not None or (values is not None and is_longer(v, values))}
     return tuple(
         Arm(
             declared.get(name, Treatment(name)),
@@ -48,10 +50,16 @@ def arms(analysis: Analysis) -> tuple[Arm, ...]:
     )
 
 
-def amount_words(name: str, amount: float) -> str:
-    """ "100 g sugar", "2 turns a week"; an amount of one's own keeps its name."""
+def is_longer(value: BinValue, values: BinValues) -> bool:
+    """Whether a bin was not there by its last visit: it has no day, and counts as longer."""
+    return values.outcome.name in TIMES and value.value is None and value.low is not None
+
+
+def amount_words(name: str, amount: float, beside: str = "") -> str:
+    """ "100 g sugar", "100 g more sugar", "2 turns a week"; an amount of one's own keeps its name."""
     what, unit = AMOUNTS.get(name, (name.replace("_", " "), ""))
-    return f"{plain(amount)} {unit} {what}" if unit else f"{plain(amount)} {what}"
+    number = f"{plain(amount)} {unit}" if unit else plain(amount)
+    return f"{number}{beside} {what}"
 
 
 def amounts_declared(trial: Trial) -> tuple[str, ...]:
@@ -66,7 +74,7 @@ def amounts_apart(first: Treatment, second: Treatment) -> tuple[str, ...]:
     for name in dict.fromkeys([*first.amounts, *second.amounts]):
         gap = amount(first.amounts, name) - amount(second.amounts, name)
         if abs(gap) > 1e-12:
-            apart.append(f"{amount_words(name, abs(gap))} {'more' if gap > 0 else 'less'}")
+            apart.append(amount_words(name, abs(gap), " more" if gap > 0 else " less"))
     return tuple(apart)
 
 

@@ -6,9 +6,10 @@ from trialkit.records import Analysis, Comparison, Verdict
 from trialkit.report.answers import main_answer, short_answer, unclaimed_sentences
 from trialkit.report.certainty import reading_line
 from trialkit.report.compared import fairness_lines
+from trialkit.report.curve_words import leans_on_shape
 from trialkit.report.limits import short_limits
 from trialkit.report.partition_words import partition_sentences
-from trialkit.report.passages import NOTHING, Passage, box, bullets, counted, element, join, listed, paragraph
+from trialkit.report.passages import NOTHING, Passage, box, bullets, counted, element, join, listed, lowered, paragraph
 from trialkit.report.reach import reach_sentences
 from trialkit.report.robustness import survives
 from trialkit.report.words import BADGES, verdict_notes, verdict_sentence
@@ -59,6 +60,8 @@ def _claim_box(verdict: Verdict, analysis: Analysis) -> Passage:
     notes = [*verdict_notes(verdict), *reach_sentences(verdict)]
     if not survives(verdict, analysis):
         notes.append("This answer changes when some single thing is left out or done otherwise; “How sure” says which.")
+    if leans_on_shape(verdict, analysis):
+        notes.append("The estimate leans on the shape of the decay curve; “How sure” says by how much.")
     parts = [
         box([element("strong", BADGES[verdict.call], f"badge {verdict.call}")], "p", "call"),
         paragraph(f"Claim: “{verdict.claim.text}”", "claimed"),
@@ -72,7 +75,7 @@ def in_short(analysis: Analysis) -> Passage:
     """Five lines under the figure: what it means, what it cannot tell, and how to read the figure."""
     lines: list[str] = []
     if len(analysis.verdicts) == 1:
-        lines.append(f"What it means: {_lowered(short_answer(analysis.verdicts[0]))}")
+        lines.append(f"What it means: {lowered(short_answer(analysis.verdicts[0]))}")
     elif analysis.verdicts:
         lines.append("What it means: each claim stands or falls by its own range, and no claim answers for another.")
     else:
@@ -82,14 +85,10 @@ def in_short(analysis: Analysis) -> Passage:
     fair = fairness_lines(analysis)
     if fair:
         lines.append(fair[0])
-    lines += [f"What it cannot tell: {_lowered(line)}" for line in short_limits(analysis)]
+    lines += [f"What it cannot tell: {lowered(line)}" for line in short_limits(analysis)]
     if _has_range(analysis):
         lines.append(reading_line(analysis))
     return bullets(lines[:5], "short")
-
-
-def _lowered(text: str) -> str:
-    return text[:1].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
 
 
 def _has_range(analysis: Analysis) -> bool:

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from trialkit.records import Analysis, BinValues, Comparison, Refusal, Trial
+from trialkit.records import Analysis, BinValues, Comparison, Refusal, Treatment, Trial
 from trialkit.report.answers import outcome_noun
-from trialkit.report.facts import arms, days_read, has_role
+from trialkit.report.facts import AMOUNTS, amount, arms, days_read, has_role, is_longer
 from trialkit.report.passages import capitalised, counted, listed
 from trialkit.report.rounding import plain
 from trialkit.report.tables import values_of
 from trialkit.report.words import noun
 
+UNTRIED = "Other feeds, seasons and bin sizes were not tried"
 JUDGED = ("finished", "appearance_score", "odour_score")
 
 
@@ -28,8 +29,19 @@ def limit_lines(analysis: Analysis) -> tuple[str, ...]:
 
 def short_limits(analysis: Analysis) -> tuple[str, ...]:
     """The two that the one-page handout has room for."""
-    lines = (*_refused(analysis)[:1], *_microbes(analysis.trial), *_declared(analysis)[:1], *_reach(analysis))
+    lines = (
+        *_refused(analysis)[:1],
+        *_microbes(analysis.trial),
+        *_lost(analysis.trial),
+        *_declared(analysis)[:1],
+        *_reach(analysis),
+    )
     return lines[:2]
+
+
+def quotable_limit(analysis: Analysis) -> str:
+    """The one limit that goes with the answer wherever it is quoted."""
+    return next(iter((*_microbes(analysis.trial), *_declared(analysis), f"{UNTRIED}.")))
 
 
 def _refused(analysis: Analysis) -> tuple[str, ...]:
@@ -45,13 +57,31 @@ def _refused(analysis: Analysis) -> tuple[str, ...]:
 
 def _microbes(trial: Trial) -> tuple[str, ...]:
     if has_role(trial, "live") and not has_role(trial, "killed"):
+        missing = "No arm had the same liquid with its microbes killed."
+        if has_role(trial, "carrier"):
+            return (
+                f"{missing} The carrier alone was tried, so what stays open is what dead microbes and their broth do.",
+            )
         return (
-            "No arm had the same liquid with its microbes killed. Whatever the live treatment did, this trial cannot "
-            "separate the microbes from the water, sugar and nitrogen that came with them.",
+            f"{missing} Whatever the live treatment did, this trial cannot separate the microbes from "
+            f"{_came_with(trial)}.",
         )
     if has_role(trial, "live") and not has_role(trial, "soil"):
         return ("No arm had a handful of soil or ready compost, so whether free microbes do the same was not tried.",)
     return ()
+
+
+def _came_with(trial: Trial) -> str:
+    """What the live arms got and the control did not, by the trial file; the liquid itself where nothing is named."""
+    found = {item.name: item for item in trial.plan.treatments}
+    control = found.get(trial.plan.control or "", Treatment(""))
+    live = [item for item in found.values() if item.role == "live"]
+    more = [
+        AMOUNTS[name][0]
+        for name in ("water_l", "sugar_g", "nitrogen_g", "soil_kg")
+        if any(amount(item.amounts, name) != amount(control.amounts, name) for item in live)
+    ]
+    return f"the {listed(more)} that came with them" if more else "the rest of the liquid that they came in"
 
 
 def _declared(analysis: Analysis) -> tuple[str, ...]:
@@ -84,8 +114,8 @@ def _lost(trial: Trial) -> tuple[str, ...]:
         f"{item.bin} on day {plain(item.lost_on_day or 0.0)} ({item.lost_reason or 'no reason given'})" for item in lost
     )
     return (
-        f"{capitalised(counted(len(lost), 'bin'))} of {len(trial.bins)} went lost: {told}. If bins go lost because of "
-        "how they were doing, no analysis can put that right.",
+        f"{capitalised(counted(len(lost), 'bin'))} of {len(trial.bins)} {'was' if len(lost) == 1 else 'were'} lost: "
+        f"{told}. If bins are lost because of how they were doing, no analysis can put that right.",
     )
 
 
@@ -100,7 +130,14 @@ def _outcomes(analysis: Analysis) -> tuple[str, ...]:
             undirected.append(noun(values.outcome))
         if values.outcome.cannot_tell:
             lines[f"{capitalised(noun(values.outcome))}: {values.outcome.cannot_tell}"] = None
-        missing = [value for value in values.values if value.value is None]
+        longer = [value.bin for value in values.values if is_longer(value, values)]
+        if longer:
+            verb, they = ("was", "It counts") if len(longer) == 1 else ("were", "They count")
+            lines[
+                f"{capitalised(noun(values.outcome))}: {listed(longer)} {verb} not there by the last visit. {they} as "
+                "longer; by how much, nobody saw."
+            ] = None
+        missing = [value for value in values.values if value.value is None and not is_longer(value, values)]
         if isinstance(answer.values, BinValues) and missing:
             lines[
                 f"{capitalised(noun(values.outcome))} is without a value in {counted(len(missing), 'bin')} "
@@ -142,6 +179,6 @@ def _reach(analysis: Analysis) -> tuple[str, ...]:
     place = f" at {len(sites)} sites" if len(sites) > 1 else " at one place"
     bins = [arm.bins for arm in arms(analysis)]
     return (
-        f"These are {counted(sum(bins), 'bin')}{place}{span}{start}. Other feeds, seasons and bin sizes were not "
-        "tried; small bins lose heat, so heat in them does not carry over to a large pile, nor back.",
+        f"These are {counted(sum(bins), 'bin')}{place}{span}{start}. {UNTRIED}; "
+        "small bins lose heat, so heat in them does not carry over to a large pile, nor back.",
     )

@@ -33,12 +33,17 @@ def _headline(found: Partition) -> str:
     faster = found.outcome.name == "decay_rate" and whole > 0
     what = "speed-up" if faster else f"{'rise' if whole > 0 else 'drop'} in {noun(found.outcome)}"
     total = found.total
-    told = [f"about {_amount(step, found)} {CAME_WITH[step.name]}" for step in found.steps if step.name in CAME_WITH]
-    tail = " (each on top of the one before)" if found.kind == "ratio" and len(told) > 1 else ""
+    told = [_share(step, found) for step in found.steps if step.name in CAME_WITH]
     return (
-        f"Of the {what} of {_amount(total, found)} with {named(total.treatment)} beside {named(total.against)}, "
-        f"{listed(told)}{tail}."
+        f"Of the {what} of {_amount(total, found)} with {named(total.treatment)} beside {named(total.against)}, about "
+        f"{listed(told)}."
     )
+
+
+def _share(step: PartitionStep, found: Partition) -> str:
+    """A part; one whose range holds nothing at all says so, so that it can be quoted alone."""
+    amount = _amount(step, found) if found.kind == "ratio" else figures(abs(step.estimate), 2)
+    return f"{amount}{'' if _is_beyond(step, found) else ', if anything,'} {CAME_WITH[step.name]}"
 
 
 def _listing(found: Partition) -> str:
@@ -48,7 +53,10 @@ def _listing(found: Partition) -> str:
 
 
 def _ranges(found: Partition) -> str:
-    return "; ".join(_range(step, found) for step in found.steps).capitalize() + "."
+    told = [_range(step, found) for step in found.steps]
+    if found.kind == "ratio":  # ratios multiply, so their shares do not add up
+        told[1:] = [line.replace(":", ", on top of that:", 1) for line in told[1:]]
+    return capitalised("; ".join(told)) + "."
 
 
 def _range(step: PartitionStep, found: Partition) -> str:
@@ -56,8 +64,12 @@ def _range(step: PartitionStep, found: Partition) -> str:
     shown = together(step.estimate, step.low, step.high, landmarks=(neutral,), least=2 if found.kind == "ratio" else 1)
     unit = "times" if found.kind == "ratio" else unit_words(found.outcome)
     span = f"{between(shown.low, shown.high)} {unit}".strip()
-    beyond = (step.low is not None and step.low > neutral) or (step.high is not None and step.high < neutral)
-    return f"{step.name}: {span}" + ("" if beyond else ", so nothing at all fits as well")
+    return f"{step.name}: {span}" + ("" if _is_beyond(step, found) else ", so nothing at all fits as well")
+
+
+def _is_beyond(step: PartitionStep, found: Partition) -> bool:
+    neutral = _neutral(found)
+    return (step.low is not None and step.low > neutral) or (step.high is not None and step.high < neutral)
 
 
 def _neutral(found: Partition) -> float:

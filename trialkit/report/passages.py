@@ -80,8 +80,9 @@ def listed(names: Iterable[str], last: str = "and") -> str:
 
 def named(name: str) -> str:
     """A name as it stands in a sentence: quoted where it would be read as part of the sentence."""
-    first = name.split(" ", 1)[0].lower()
-    return f"“{name}”" if first in JOINING or any(mark in name for mark in ",;:.") else name
+    words = name.lower().split(" ")
+    unclear = words[0] in JOINING or not {"and", "or"}.isdisjoint(words) or any(mark in name for mark in ",;:.")
+    return f"“{name}”" if unclear else name
 
 
 def capitalised(text: str) -> str:
@@ -89,6 +90,11 @@ def capitalised(text: str) -> str:
     if text[:2] == "pH":
         return text
     return text[:1].upper() + text[1:]
+
+
+def lowered(text: str) -> str:
+    """The text as it goes on after a colon: its first letter small, except where a name or pH begins it."""
+    return text[:1].lower() + text[1:] if text[1:2].islower() or text[1:2] == " " else text
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:

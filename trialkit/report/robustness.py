@@ -90,7 +90,7 @@ def _told(comparison: Comparison, answer: Answer, trial: Trial) -> str:
     mine = _side(comparison.interval.low, comparison.interval.high, NEUTRAL.get(comparison.kind, 0.0))
     other = [item for item in repeats if _side_of(item, comparison) != mine]
     what = _what(repeats, trial)
-    said = "range leaves out no difference" if mine else "range holds no difference"
+    said = "range lies clear of “no difference”" if mine else "range holds “no difference”"
     if not other:
         return f"{said}, and so in all {len(repeats)} repeats ({what})."
     words = listed((changed_words(item, trial) for item in other), "or")
@@ -117,6 +117,10 @@ def changed_words(item: Sensitivity, trial: Trial) -> str:
     if item.what == "scale":
         return "on the plain scale" if item.name == PLAIN_SCALE else f"on the {item.name} scale"
     return "with a variance for each treatment" if item.name == "by treatment" else "with one variance for all"
+
+
+def _other_way(item: Sensitivity) -> str:
+    return f" (then by {item.method})" if item.method else ""
 
 
 def _left_out(name: str, trial: Trial) -> str:
@@ -159,7 +163,7 @@ def repeats_table(answer: Answer, trial: Trial) -> Table:
         [
             (answer.name, name),
             text_cell(f"{item.treatment} beside {item.against}"),
-            (f"{item.what}: {item.name}", capitalised(changed_words(item, trial))),
+            (f"{item.what}: {item.name}", capitalised(changed_words(item, trial)) + _other_way(item)),
             number_cell(item.estimate),
             number_cell(item.low),
             number_cell(item.high),

@@ -78,6 +78,16 @@ def p_value(p: float | None) -> str:
     return fixed(p, 2) if p >= 0.1 else fixed(p, 3)
 
 
+def counted_p(p: float | None) -> str:
+    """A p that is a count over a count, to three digits: 0.0625 stays what it is in every textbook."""
+    if p is None or not math.isfinite(p):
+        return MISSING
+    if p < 0.001:
+        return "<0.001"
+    scale = 10.0 ** (2 - math.floor(math.log10(p)))
+    return plain(math.floor(p * scale + 0.5 + 1e-9) / scale)  # a half goes up, as on paper
+
+
 def degrees(df: float | None) -> str:
     """Degrees of freedom: whole where they are whole, else with one decimal."""
     if df is None or not math.isfinite(df):
@@ -103,16 +113,31 @@ class Shown:
 def together(
     estimate: float, low: float | None, high: float | None, *, landmarks: Iterable[float] = (), least: int = 1
 ) -> Shown:
-    """Rounds three numbers to the fewest decimals (at least ``least``) that keep the story they tell."""
+    """Rounds three numbers to the fewest decimals (at least ``least``) that keep the story they tell.
+
+    An end so near to a landmark that it would take more than one further decimal to tell them apart is put in words,
+    "just above 1": a fourth decimal would pretend to know what no trial knows.
+    """
     low = low if is_shown(low) else None
     high = high if is_shown(high) else None
-    decimals = _decimals(estimate, low, high, tuple(landmarks), least)
+    marks = tuple(landmarks)
+    fewest = _decimals(estimate, low, high, (), least)
+    decimals = _decimals(estimate, low, high, marks, least)
+    if decimals > fewest + 1:
+        decimals = fewest
     return Shown(
         estimate=fixed(estimate, decimals),
-        low=None if low is None else fixed(low, decimals),
-        high=None if high is None else fixed(high, decimals),
+        low=None if low is None else _end(low, marks, decimals),
+        high=None if high is None else _end(high, marks, decimals),
         decimals=decimals,
     )
+
+
+def _end(end: float, marks: tuple[float, ...], decimals: int) -> str:
+    for mark in marks:
+        if not _keeps_side(end, mark, mark, decimals):
+            return f"just {'above' if end > mark else 'below'} {plain(mark)}"
+    return fixed(end, decimals)
 
 
 def _decimals(estimate: float, low: float | None, high: float | None, landmarks: tuple[float, ...], least: int) -> int:

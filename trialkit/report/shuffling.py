@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from trialkit.records import Answer, Comparison, Rerandomisation
 from trialkit.report.passages import named
-from trialkit.report.rounding import between, is_shown, percent, plain, together
+from trialkit.report.rounding import between, counted_p, is_shown, percent, together
 from trialkit.report.words import unit_words
 
 
@@ -17,12 +17,12 @@ def shuffling_lines(found: Iterable[Comparison]) -> tuple[str, ...]:
         p, floor = item.rerandomisation_p, item.rerandomisation_floor
         if p is None or not is_shown(p):
             continue
-        lowest = "" if floor is None else f"; the least it can be with these bins is {_shown(floor)}"
+        lowest = "" if floor is None else f"; the least it can be with these bins is {counted_p(floor)}"
         told = f"gives p {_equals(p)}{lowest}."
         pair = f"{named(item.treatment)} and {named(item.against or '')}"
         groups.setdefault((told, _beside(item, p, floor)), []).append(pair)
     return tuple(
-        f"Shuffling the labels of {', of '.join(pairs)} as they could have been drawn {told} {tail}".strip()
+        f"Shuffling the labels of {_pairs(pairs)} as they could have been drawn {told} {tail}".strip()
         for (told, tail), pairs in groups.items()
     )
 
@@ -45,14 +45,13 @@ def shuffled_ranges(found: Iterable[Comparison]) -> tuple[str, ...]:
     return tuple(lines)
 
 
+def _pairs(pairs: list[str]) -> str:
+    return ", of ".join(pairs[:-1]) + f", and of {pairs[-1]}" if len(pairs) > 1 else pairs[0]
+
+
 def _equals(p: float) -> str:
-    shown = _shown(p)
+    shown = counted_p(p)
     return shown if shown.startswith("<") else f"= {shown}"
-
-
-def _shown(p: float) -> str:
-    """A p that is a count over a count, to three digits: 0.0625 stays what it is in every textbook."""
-    return "<0.001" if p < 0.001 else plain(float(f"{p:.3g}"))
 
 
 def _beside(comparison: Comparison, p: float, floor: float | None) -> str:
@@ -68,17 +67,18 @@ def _beside(comparison: Comparison, p: float, floor: float | None) -> str:
         return ""
     if beyond and floor is not None and floor > alpha:
         return (
-            f"The range of this one comparison at {level} leaves out no difference; the shuffle could not, however "
-            f"large the effect, because there are too few ways to share out these bins."
+            f"The range of this one comparison at {level} lies clear of “no difference”; the shuffle could not say so, "
+            "however large the effect, because there are too few ways to share out these bins."
         )
     if beyond:
         return (
-            f"The two disagree: the range of this one comparison at {level} leaves out no difference, the shuffle does "
-            "not. The range leans on how scatter is usually shaped, the shuffle on nothing but the draw; both stand."
+            f"The two disagree: the range of this one comparison at {level} lies clear of “no difference”, the shuffle "
+            "does not. The range leans on how scatter is usually shaped, the shuffle on nothing but the draw; both "
+            "stand."
         )
     return (
-        f"The two disagree: the shuffle leaves out no difference, the range of this one comparison at {level} does "
-        "not. The range leans on how scatter is usually shaped, the shuffle on nothing but the draw; both stand."
+        f"The two disagree: by the shuffle “no difference” fits badly, the range of this one comparison at {level} "
+        "holds it. The range leans on how scatter is usually shaped, the shuffle on nothing but the draw; both stand."
     )
 
 
@@ -92,7 +92,7 @@ def together_line(answer: Answer) -> str:
     note = f" {found.note}" if found.note else ""
     return (
         f"All treatments together, labels shuffled as they could have been drawn: p {_equals(found.p)}, from "
-        f"{_layouts(found)} (the least possible is {_shown(found.floor)}).{note}"
+        f"{_layouts(found)} (the least possible is {counted_p(found.floor)}).{note}"
     )
 
 

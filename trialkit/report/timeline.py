@@ -148,31 +148,3 @@ def _treatment_line(name: str, mine: list[BinValue], level: Comparison | None, s
     shown = together(level.estimate, interval.low, interval.high)
     ends = between(shown.low, shown.high)
     return f"{text}. A bin in the middle takes {shown.estimate} days, {ends} ({percent(interval.level)} range)."
-
-
-def curve_lines(answer: Answer) -> tuple[str, ...]:
-    """What becomes of each rate ratio with another curve and known errors of k, and the time ratio beside it."""
-    lines = []
-    for check in answer.curve_checks:
-        pair = f"{named(check.treatment)} ÷ {named(check.against)}"
-        if check.stretched is not None and check.moved is not None:
-            how = "by more" if check.moves_too_far else "by less"
-            lines.append(
-                f"With a curve of free shape (Weibull), the rate ratio {pair} is {check.stretched:.2f}: it moves {how} "
-                "than half the width of its range."
-            )
-        if check.known is not None:
-            estimate, low, high = check.known
-            lines.append(
-                f"With the error of every k taken as known beside that between bins, the rate ratio {pair} is "
-                f"{estimate:.2f} ({low:.2f} to {high:.2f})."
-            )
-        if check.time is not None:
-            ratio, low_end, high_end = check.time
-            ends = " to ".join("open" if end is None else f"{end:.2f}" for end in (low_end, high_end))
-            lines.append(
-                f"Rate and time side by side, {pair}: {check.ratio:.2f} times the rate, {ratio:.2f} times the days "
-                f"({ends}); {1.0 / check.ratio:.2f} would be the inverse of the rate ratio."
-            )
-        lines += check.reasons
-    return tuple(lines)

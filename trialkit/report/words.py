@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from trialkit.records import Claim, Comparison, Interval, Outcome, Verdict
+from trialkit.report.margin_words import ruled_out, turned_margin
 from trialkit.report.passages import capitalised, counted, named
 from trialkit.report.rounding import Shown, between, fixed, percent, plain, together
 
@@ -146,7 +147,8 @@ def _range(said: Effect, shown: Shown) -> str:
 
 
 def _size(value: float, shown: Shown) -> str:
-    return fixed(abs(value), shown.decimals)
+    size = fixed(abs(value), shown.decimals)
+    return size if float(size) or not value else "just above 0"
 
 
 def _is_bound(said: Effect) -> bool:
@@ -270,7 +272,7 @@ def verdict_sentence(verdict: Verdict) -> str:
         said = effect(replace(comparison, interval=interval), claim)
     marks: tuple[float, ...] = _claim_mark(claim, comparison)
     if margin and claim.equivalence is not None:
-        marks = (*marks, *_turned_margin(claim, comparison))
+        marks = (*marks, *turned_margin(claim, comparison))
     shown = _shown(said, marks)
     bins = bins_words(comparison.bins, comparison.against)
     if _is_bound(said):
@@ -288,7 +290,8 @@ def verdict_sentence(verdict: Verdict) -> str:
     if verdict.call == "no_difference":
         level = "" if interval is None else f"{percent(interval.level)} range, "
         start = "A small difference, inside the margin" if verdict.beyond_no_effect else "No difference that matters"
-        return f"{start}: {seen} ({level}{bins}). {_ruled_out(claim, comparison)}".rstrip()
+        beside = ruled_out(claim, comparison, unit_words(comparison.outcome))
+        return f"{start}: {seen} ({level}{bins}). {beside}".rstrip()
     if verdict.beyond_no_effect and comparison.kind != "level":
         sign = verdict.beyond_no_effect * _claimed_sign(said)
         return f"{_first_words(said, sign, shown)}; whether {_short_size(claim)}, these bins cannot tell ({bins})."
@@ -304,32 +307,6 @@ def _claim_mark(claim: Claim, comparison: Comparison) -> tuple[float, ...]:
     if claim.size == "at_least" and comparison.outcome.better < 0:
         return (-claim.amount,)
     return (claim.amount,)
-
-
-def _turned_margin(claim: Claim, comparison: Comparison) -> tuple[float, ...]:
-    low, high = claim.equivalence or (0.0, 0.0)
-    turned = comparison.kind == "ratio" and comparison.outcome.better < 0 and low > 0
-    return (1 / high, 1 / low) if turned else (low, high)
-
-
-def _ruled_out(claim: Claim, comparison: Comparison) -> str:
-    """What a range inside the margin rules out, the margin named."""
-    if claim.equivalence is None:
-        return ""
-    low, high = _turned_margin(claim, comparison)
-    if comparison.kind == "ratio":
-        ends = f"{_margin_end(low)} to {_margin_end(high)} times"
-        if abs(low * high - 1.0) < 5e-3:
-            share = _margin_end(100 * (high - 1))
-            return f"That rules out more than {share} % either way, the margin set for it ({ends})."
-        return f"That rules out anything outside {ends}, the margin set for it."
-    unit = unit_words(comparison.outcome)
-    named_unit = f" {unit}" if unit else ""
-    if low == -high:
-        return f"That rules out more than {_margin_end(high)}{named_unit} either way, the margin set for it."
-    return (
-        f"That rules out anything outside {_margin_end(low)} to {_margin_end(high)}{named_unit}, the margin set for it."
-    )
 
 
 def _short_size(claim: Claim) -> str:
@@ -372,10 +349,6 @@ def _in_days(comparison: Comparison | None, claim: Claim, interval: Interval | N
     days = effect(replace(comparison, interval=interval))
     shown = _shown(days)
     return f"Counted in days, that is {shown.estimate} times as long, {_range(days, shown)}."
-
-
-def _margin_end(value: float) -> str:
-    return plain(float(f"{value:.4g}"))
 
 
 def role_words(role: str) -> str:
