@@ -84,7 +84,7 @@ def fit_decay(
     grid, span, gap = scanned_rates(t, start)
     rss = curve.rss(np.exp(grid))
     noise = level_noise(y)
-    log_k, has_dip = deepest(curve, grid, rss, noise)
+    log_k, has_dip = lowest_dip(curve, grid, rss, noise)
     k = float(np.exp(log_k))
     least = float(curve.rss(np.array([k]))[0])
     df = t.size - parameters
@@ -193,22 +193,28 @@ class Curve:
         bend = (end - start) * k * self.tau * np.exp(-k * self.tau)
         return float(-(self.residual(np.array([k]))[0] @ bend))
 
+    def levels(self, k: Floats) -> tuple[Floats, Floats]:
+        """The level at the first day (or the given start) and the end level (G,), best at rates k (G,)."""
+        target, columns = self.parts(k)
+        given = np.ones(k.size)
+        if self.start is not None and self.end is not None:
+            return self.start * given, self.end * given
+        column, mean, middle = columns[-1], 0.0 * given, 0.0 * given
+        if len(columns) == 2:  # the other column is 1: a regression line
+            mean, middle = target.mean(axis=1), column.mean(axis=1)
+            column, target = column - middle[:, None], target - mean[:, None]
+        size = np.einsum("gn,gn->g", column, target) / np.einsum("gn,gn->g", column, column)
+        if self.start is not None:
+            return self.start * given, self.start + size
+        if self.end is not None:
+            return self.end + size, self.end * given
+        first = mean - size * middle
+        return first, first + size
+
     def levels_at_first(self, k: float) -> tuple[float, float]:
-        """The level at the first day (or the given start) and the end level."""
-        target, columns = self.parts(np.array([k]))
-        if not columns:
-            assert self.start is not None and self.end is not None
-            return self.start, self.end
-        design = np.column_stack([column[0] for column in columns])
-        scale = np.linalg.norm(design, axis=0)
-        scale[scale == 0.0] = 1.0
-        found = np.linalg.lstsq(design / scale, target[0], rcond=None)[0] / scale
-        if self.start is None and self.end is None:
-            return float(found[0]), float(found[0] + found[1])
-        if self.start is None:
-            assert self.end is not None
-            return self.end + float(found[0]), self.end
-        return self.start, self.start + float(found[0])
+        """The same at one rate."""
+        first, end = self.levels(np.array([k]))
+        return float(first[0]), float(end[0])
 
     def at(self, k: float, first: float, end: float) -> Floats:
         """(n,) the curve on the visiting days, through the level on the first of them."""
@@ -256,11 +262,15 @@ def orthonormal(columns: list[Floats]) -> list[Floats]:
     return basis
 
 
-def deepest(curve: Curve, grid: Floats, rss: Floats, noise: float) -> tuple[float, bool]:
-    """log k of the lowest dip of RSS(k), and whether it is a dip inside the grid rather than an end of it."""
-    best, best_rss, has_dip = float(grid[np.argmin(rss)]), float(rss.min()), False
-    inner = np.flatnonzero((rss[1:-1] <= rss[:-2]) & (rss[1:-1] <= rss[2:])) + 1
-    for i in inner:
+def lowest_dip(curve: Curve, grid: Floats, seen: Floats, noise: float) -> tuple[float, bool]:
+    """log k of the lowest dip of RSS(k), and whether it is a dip inside the grid rather than an end of it.
+
+    ``seen`` (G,) shows where the dips are: RSS on the grid, or that of fewer readings. What is closed in on and
+    compared is the curve's own.
+    """
+    best, has_dip = float(grid[np.argmin(seen)]), False
+    best_rss = float(curve.rss(np.exp(np.array([best])))[0])
+    for i in dips(seen):
         left, right = float(grid[i - 1]), float(grid[i + 1])
         if curve.slope(left) < 0.0 < curve.slope(right):
             log_k = float(brentq(curve.slope, left, right, xtol=1e-14, rtol=8.9e-16))
@@ -268,6 +278,12 @@ def deepest(curve: Curve, grid: Floats, rss: Floats, noise: float) -> tuple[floa
             if value <= best_rss + noise:
                 best, best_rss, has_dip = log_k, min(value, best_rss), True
     return best, has_dip
+
+
+def dips(values: Floats) -> NDArray[np.intp]:
+    """Positions inside ``values`` (G,) that are below one neighbour and not above the other; a plateau has none."""
+    before, here, after = values[:-2], values[1:-1], values[2:]
+    return np.flatnonzero((here <= before) & (here <= after) & ((here < before) | (here < after))) + 1
 
 
 def _limits(curve: Curve, grid: Floats, rss: Floats, log_k: float, cut: float) -> tuple[float, float]:

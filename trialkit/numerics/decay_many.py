@@ -130,26 +130,12 @@ class _Curves:
 
     def levels_of(self, log_k: Floats, which: Codes) -> tuple[Floats, Floats]:
         """The level on the first day (or the given start) and the end level, of the curves ``which``."""
-        target, columns = Curve(self.t, self.y[which], self.start, self.end).parts(np.exp(log_k))
-        given = np.ones(which.size)
-        if self.start is not None and self.end is not None:
-            return self.start * given, self.end * given
-        column, mean, middle = columns[-1], 0.0 * given, 0.0 * given
-        if len(columns) == 2:
-            mean, middle = target.mean(axis=1), column.mean(axis=1)
-            column = column - middle[:, None]
-        size = np.einsum("bn,bn->b", column, target - mean[:, None]) / np.einsum("bn,bn->b", column, column)
-        if self.start is not None:
-            return self.start * given, self.start + size
-        if self.end is not None:
-            return self.end + size, self.end * given
-        first = mean - size * middle
-        return first, first + size
+        return Curve(self.t, self.y[which], self.start, self.end).levels(np.exp(log_k))
 
     def slope_of(self, log_k: Floats, which: Codes) -> Floats:
         """dRSS/dlog k of the curves ``which``, up to a positive factor."""
         curve = Curve(self.t, self.y[which], self.start, self.end)
-        first, end = self.levels_of(log_k, which)
+        first, end = curve.levels(np.exp(log_k))
         steps = np.exp(log_k)[:, None] * curve.tau
         bend = (end - first)[:, None] * steps * np.exp(-steps)
         return np.asarray(-np.einsum("bn,bn->b", curve.residual(np.exp(log_k)), bend))

@@ -2,7 +2,8 @@
 
 At c = 1 it is the one-pool curve; c < 1 starts fast and drags on, as fast and slow material together do; c > 1 starts
 late. For a fixed c it is a one-pool curve in the time t^c with rate k^c, so the global search over the rate serves
-again inside a search over log c. Letters: t (n,) days; y (n,) levels; k rate, 1/day; c shape.
+again inside a search over log c. Where the dips lie is seen on means of neighbouring readings when a logger left
+thousands; each dip is then closed in on with all of them. Letters: t (n,) days; y (n,) levels; k rate, 1/day; c shape.
 """
 
 from __future__ import annotations
@@ -13,13 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from trialkit.numerics.decay import Curve, check_series, covariance, deepest, level_noise, scanned_rates
+from trialkit.numerics.decay import Curve, check_series, covariance, dips, level_noise, lowest_dip, scanned_rates
 from trialkit.records import read_only
 
 Floats = NDArray[np.float64]
 
 SHAPES = np.exp(np.linspace(np.log(0.25), np.log(4.0), 33))
 POINTS_PER_E_FOLD = 8
+READINGS_SCANNED = 200  # at least so many means; from 400 readings on, two or more readings share one
 
 
 @dataclass(frozen=True, eq=False)
@@ -84,22 +86,24 @@ def fit_stretched_decay(
 
 
 class _Problem:
-    """At a given shape: the one-pool problem in the time t^c."""
+    """At a given shape: the one-pool problem in the time t^c. ``few``: the same on means of neighbouring readings."""
 
     def __init__(self, t: Floats, y: Floats, start: float | None, end: float | None) -> None:
         self.t, self.y, self.start, self.end = t, y, start, end
+        self.few = _means(t, max(t.size // READINGS_SCANNED, 1)), _means(y, max(t.size // READINGS_SCANNED, 1))
 
     def curve(self, log_shape: float) -> Curve:
         return Curve(self.t ** np.exp(log_shape), self.y, self.start, self.end)
 
-    def _grid(self, curve: Curve) -> Floats:
-        return scanned_rates(curve.t, self.start, POINTS_PER_E_FOLD)[0]
+    def _seen(self, log_shape: float) -> tuple[Curve, Floats, Floats]:
+        """The curve to scan, the grid of log rates and the residual sums of squares on it."""
+        curve = Curve(self.few[0] ** np.exp(log_shape), self.few[1], self.start, self.end)
+        grid = scanned_rates(self.t ** np.exp(log_shape), self.start, POINTS_PER_E_FOLD)[0]
+        return curve, grid, curve.rss(np.exp(grid))
 
     def scan(self, log_shape: float) -> float:
         """The least residual sum of squares, near enough to see where the dips over shapes are: grid and parabola."""
-        curve = self.curve(log_shape)
-        grid = self._grid(curve)
-        rss = curve.rss(np.exp(grid))
+        curve, grid, rss = self._seen(log_shape)
         i = int(np.argmin(rss))
         if not 0 < i < grid.size - 1:
             return float(rss[i])
@@ -110,10 +114,12 @@ class _Problem:
         return float(min(middle, curve.rss(vertex)[0]))
 
     def solve(self, log_shape: float) -> tuple[float, float, bool]:
-        """Log rate in the time t^c, the residual sum of squares, and whether the rate has a dip."""
+        """Log rate in the time t^c, the residual sum of squares of all readings, and whether the rate has a dip."""
         curve = self.curve(log_shape)
-        grid = self._grid(curve)
-        log_rate, has_dip = deepest(curve, grid, curve.rss(np.exp(grid)), level_noise(self.y))
+        _, grid, seen = self._seen(log_shape)
+        log_rate, has_dip = lowest_dip(curve, grid, seen, level_noise(self.y))
+        if not has_dip and self.few[0].size < self.t.size:  # means hide it, or move it by a step of the grid
+            log_rate, has_dip = lowest_dip(curve, grid, curve.rss(np.exp(grid)), level_noise(self.y))
         return log_rate, float(curve.rss(np.exp(np.array([log_rate])))[0]), has_dip
 
     def slope(self, log_shape: float) -> float:
@@ -128,6 +134,12 @@ class _Problem:
         return float(-((self.y - curve.at(rate, first, end)) @ bend))
 
 
+def _means(values: Floats, size: int) -> Floats:
+    """Means of ``size`` neighbours; the last may hold fewer."""
+    starts = np.arange(0, values.size, size)
+    return np.asarray(np.add.reduceat(values, starts) / np.diff(np.append(starts, values.size)))
+
+
 def _log(days: Floats) -> Floats:
     """log t, and 0 on day 0, where it only ever meets a factor 0."""
     return np.log(np.where(days > 0.0, days, 1.0))
@@ -136,9 +148,10 @@ def _log(days: Floats) -> Floats:
 def _best_shape(problem: _Problem, sums: Floats) -> tuple[float, bool]:
     """log c of the lowest dip between neighbouring shapes of the scan, and whether it is one."""
     logs = np.log(SHAPES)
-    best, best_rss, has_dip = float(logs[np.argmin(sums)]), float(sums.min()), False
+    best, has_dip = float(logs[np.argmin(sums)]), False
+    best_rss = problem.solve(best)[1]
     noise = level_noise(problem.y)
-    for i in np.flatnonzero((sums[1:-1] <= sums[:-2]) & (sums[1:-1] <= sums[2:])) + 1:
+    for i in dips(sums):
         left, right = float(logs[i - 1]), float(logs[i + 1])
         if problem.slope(left) < 0.0 < problem.slope(right):
             log_shape = float(brentq(problem.slope, left, right, xtol=1e-12))
