@@ -159,6 +159,10 @@ def test_a_latin_square():
     lost = [(n, None if k == 0 else v, *where) for k, (n, v, *where) in enumerate(rows)]
     found, _ = drawn_again(laid_out(lost, "latin square"))
     assert (found[0].rerandomisation_p, found[0].rerandomisation_floor) == (None, 1.0)  # one of two chains is broken
+    whole = drawn_again(laid_out(rows, "latin square"))[0][1]
+    elsewhere = [(n, None if k == 1 else v, *where) for k, (n, v, *where) in enumerate(rows)]  # a bin of B is lost
+    found, _ = drawn_again(laid_out(elsewhere, "latin square"))
+    assert found[1].rerandomisation_p == whole.rerandomisation_p >= 0.5  # C beside A: their chains are all there
 
 
 def test_three_by_three_pairs_have_no_test():

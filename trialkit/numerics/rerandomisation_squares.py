@@ -70,7 +70,8 @@ def compare_two_in_square(y: ArrayLike, first: ArrayLike, closed: list[Codes]) -
     if floor >= 1.0:
         return LayoutTest(None, 1.0, 2, True)
     found, observed = np.abs(turns @ parts), abs(float(parts.sum()))
-    hits = int(np.sum(found >= least_counted(observed, float(np.abs(response).sum()))))
+    scale = float(np.abs(response[np.concatenate(closed)]).sum())  # bins lost elsewhere in the square are no numbers
+    hits = int(np.sum(found >= least_counted(observed, scale)))
     return LayoutTest(hits / found.size, floor, int(found.size), True)
 
 
