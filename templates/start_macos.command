@@ -19,11 +19,11 @@ for name in python3 python3.14 python3.13 python3.12 python3.11; do
 done
 [ -n "$python" ] || stop "Python 3.11 or newer is needed. Install it from https://www.python.org/downloads/, then try again."
 
-# the list of what was installed tells whether anything is new
-if ! cmp -s requirements.lock .venv/installed.lock; then
+# the list of what was installed tells whether anything is new; where the folder was moved, trialkit is not found
+if ! cmp -s requirements.lock .venv/installed.lock || ! .venv/bin/python -I -c 'import trialkit' 2>/dev/null; then
     echo "Setting up. This takes a few minutes, the first time only ..."
     "$python" -m venv .venv || stop "The set-up failed."
-    .venv/bin/python -m pip install -q -c requirements.lock . || stop "The set-up failed. Is there a connection to the network?"
+    .venv/bin/python -m pip install -q -c requirements.lock -e . || stop "The set-up failed. Is there a connection to the network?"
     cp requirements.lock .venv/installed.lock
 fi
 .venv/bin/trialkit start "$trials" || stop "The page could not be opened; the lines above say why."

@@ -6,12 +6,13 @@ import pytest
 
 from trialkit.errors import DesignError, TemplateError
 from trialkit.intake import check_trial, load_trial
-from trialkit.intake.parts import SETTING_KINDS, settings_model
+from trialkit.intake.parts import SETTING_KINDS, FinishPart, settings_model
 from trialkit.outcome_names import OUTCOMES, SETTINGS
 from trialkit.outcomes import bin_values
 from trialkit.outcomes.decay import WORDS
 from trialkit.outcomes.losses import BASES
 from trialkit.records import Claim, Outcome
+from trialkit.shipped import shipped
 from trialkit.verdicts import claim_contradiction
 
 GOOD = {
@@ -177,3 +178,42 @@ def test_visits_that_are_planned_and_not_read_are_no_data(trial_files, write, sa
     assert "stated-after-data" not in [code for _, code, _ in said(write(later))]
     earlier = {**later, "readings.csv": head + empty + "B1,14,150\n"}
     assert ("warning", "stated-after-data") in [(severity, code) for severity, code, _ in said(write(earlier))]
+
+
+def test_the_finish_rule_of_the_template_passes_the_gate_and_names_every_condition(write):
+    text = (shipped("templates") / "trial.toml").read_text(encoding="utf-8")
+    begin = text.index("# [finish]")
+    example, rest = text[begin:].split("\n\n", 1)
+    used = text[:begin] + "\n".join(line.removeprefix("# ") for line in example.splitlines()) + "\n\n" + rest
+    bins = (shipped("templates") / "bins.csv").read_text(encoding="utf-8")
+    checked = check_trial(write({"trial.toml": used, "bins.csv": bins}))
+    assert checked.trial is not None
+    assert set(checked.trial.plan.finish) == set(FinishPart.model_fields)
+
+
+@pytest.mark.parametrize(
+    ("lines", "sentence"),
+    [
+        (
+            ["cn_at_most = 20"],
+            'line 27, finish, cn_at_most: cn_at_most beside rule = "as recorded"; conditions belong to '
+            'rule = "all of". Change the rule, or remove the line.',
+        ),
+        (
+            ['rule = "all of"', "finished = false"],
+            'line 27, finish, rule: rule = "all of" without a condition; expected one or more of reheating_at_most_c, '
+            "appearance_at_least, odour_at_least, germination_at_least_pct, cn_at_most, moisture_at_least_pct, "
+            "finished. Add one.",
+        ),
+        (
+            ['rule = "all of"', "cn_at_most = 20", "days_after_turning = 3"],
+            "line 29, finish, days_after_turning: days_after_turning without reheating_at_most_c; "
+            "the days belong to that condition. Add it, or remove the line.",
+        ),
+    ],
+)
+def test_a_finish_rule_that_contradicts_itself_is_told_before_the_report_refuses_it(
+    trial_files, write, said, lines, sentence
+):
+    toml = "\n".join([trial_files["trial.toml"] + "[finish]", *lines])
+    assert [text for *_, text in said(write({**trial_files, "trial.toml": toml}), "error")] == [sentence]

@@ -14,6 +14,7 @@ PYTHON = """#!/bin/sh
 echo "python $*" >> "$LOG"
 case "$1" in
 -c) exit "${OLD:-0}" ;;
+-I) exit "${MOVED:-0}" ;;
 esac
 mkdir -p .venv/bin
 cp "$0" .venv/bin/python
@@ -56,12 +57,15 @@ def test_the_first_time_it_sets_up_and_then_only_opens(double_click, tmp_path, n
     assert code == 0
     assert ran[1:] == [
         "python -m venv .venv",
-        "python -m pip install -q -c requirements.lock .",
+        "python -m pip install -q -c requirements.lock -e .",
         f"trialkit start {tmp_path}/compost-trials",
     ]
-    assert double_click(name)[2][1:] == [f"trialkit start {tmp_path}/compost-trials"]
+    opened = ["python -I -c import trialkit", f"trialkit start {tmp_path}/compost-trials"]
+    assert double_click(name)[2][1:] == opened
+    # the folder was moved: set up again
+    assert double_click(name, MOVED="1")[2][1:3] == ["python -I -c import trialkit", "python -m venv .venv"]
     (double_click.folder / "requirements.lock").write_text("numpy==3\n")
-    assert len(double_click(name)[2]) == 4  # something is new: set up again
+    assert double_click(name)[2][1] == "python -m venv .venv"  # something is new: set up again
 
 
 @pytest.mark.parametrize("name", SHELL)
@@ -83,7 +87,7 @@ def test_they_can_be_run_and_have_the_line_ends_of_their_system():
     windows = (templates / "start_windows.bat").read_bytes()
     assert windows.count(b"\r\n") == windows.count(b"\n")
     text = windows.decode("ascii")
-    for step in ("-m venv .venv", "pip install -q -c requirements.lock .", "trialkit.exe start", "pause"):
+    for step in ("-m venv .venv", "pip install -q -c requirements.lock -e .", "trialkit.exe start", "pause"):
         assert step in text
     for label in ("stopped", "failed", "ready"):
         assert f"goto {label}" in text and f"\r\n:{label}\r\n" in text

@@ -9,6 +9,7 @@ from types import MappingProxyType
 
 from trialkit.errors import nearest_name
 from trialkit.intake.columns import show_number
+from trialkit.intake.finish import judge_finish
 from trialkit.intake.parts import AMOUNTS, SIZES, ClaimPart, TreatmentPart
 from trialkit.intake.trialfile import TrialFile
 from trialkit.intake.wording import one_of
@@ -25,6 +26,7 @@ def judge_trial_file(trial: TrialFile, treatments: Sequence[str]) -> list[Findin
         *_treatments(trial, treatments),
         *_outcome_names(trial),
         *_settings(trial),
+        *judge_finish(trial),
         *_layout(trial),
         *(finding for number in range(len(trial.part.claim)) for finding in _claim(trial, number, treatments)),
         *_control(trial, treatments),

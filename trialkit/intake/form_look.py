@@ -34,8 +34,10 @@ _INSTRUCTIONS = (
     "The headings are protected, without a password, so that they stay as they are.",
     "To use another column, lift the protection (Tools or Review, Protect Sheet) and type its heading.",
     "",
-    "Save the workbook as trial.xlsx in a folder of its own. To see whether everything fits: trialkit check FOLDER",
+    "Save the workbook as trial.xlsx in a folder of its own. To see whether everything fits, open the start page of "
+    "trialkit, or type: trialkit check FOLDER",
 )
+_WIDTHS = {"key": 34, "value": 44, "meaning": 56, "text": 60}
 _CHOICES = {
     "comparisons": ("with control", "all pairs"),
     "layout.kind": ("completely random", "blocks", "latin square", "split plot"),
@@ -48,13 +50,15 @@ _CHOICES = {
 
 
 def write_instructions(book: Any) -> None:
-    from openpyxl.styles import Font
+    from openpyxl.styles import Alignment, Font
 
     sheet = book.create_sheet("instructions")
     for number, line in enumerate(_INSTRUCTIONS, start=1):
         sheet.cell(number, 1, line)
+        sheet.cell(number, 1).alignment = Alignment(wrap_text=True, vertical="top")
     sheet["A1"].font = Font(bold=True, size=14)
-    sheet.column_dimensions["A"].width = 110
+    sheet.column_dimensions["A"].width = 100
+    _fit_to_page(sheet)
     sheet.protection.sheet = True
 
 
@@ -68,7 +72,7 @@ def write_sheet(
 ) -> None:
     """Headings bold and locked, cells below open to typing; ``first_free`` is the first column that is."""
     from openpyxl.comments import Comment
-    from openpyxl.styles import Font, PatternFill, Protection
+    from openpyxl.styles import Alignment, Font, PatternFill, Protection
 
     sheet = book.create_sheet(name)
     meanings = headings_of(tuple(columns)) if columns else {}
@@ -80,12 +84,14 @@ def write_sheet(
         if head in meanings:
             column, unit = meanings[head].column, meanings[head].unit
             cell.comment = Comment(f"{column.meaning}{f' In {unit}.' if unit else ''}{_range_of(column)}", "trialkit")
-        sheet.column_dimensions[letters].width = 44 if head in ("value", "meaning", "text") else max(12, len(head) + 3)
+        sheet.column_dimensions[letters].width = _WIDTHS.get(head, max(12, len(head) + 3))
         is_open = index >= first_free and head != "meaning"
         style = _number_format(name, head, meanings)
         for row in range(2, last + 1):
             below = sheet.cell(row, index)
             below.protection = Protection(locked=not is_open)
+            if head == "value":
+                below.alignment = Alignment(horizontal="left")
             if style:
                 below.number_format = style
         sheet.column_dimensions[letters].protection = Protection(locked=not is_open)
@@ -95,9 +101,18 @@ def write_sheet(
     for index, head in enumerate(heads, start=1):
         _offer(book, sheet, name, head, column_letters(index - 1), last, meanings, rows)
     sheet.freeze_panes = "B2"
+    sheet.print_title_rows = "1:1"
+    _fit_to_page(sheet)
     sheet.protection.sheet = True
     for allowed in ("formatColumns", "formatRows", "insertRows", "deleteRows", "sort", "autoFilter", "formatCells"):
         setattr(sheet.protection, allowed, False)  # False means: not locked
+
+
+def _fit_to_page(sheet: Any) -> None:
+    """Printed sideways and no wider than a page, so that no column is torn off."""
+    sheet.page_setup.orientation = "landscape"
+    sheet.sheet_properties.pageSetUpPr.fitToPage = True
+    sheet.page_setup.fitToHeight = 0
 
 
 def _put(cell: Any, value: Any) -> None:
