@@ -207,7 +207,7 @@ def test_kenward_roger_comparisons_keep_their_own_df():
     fit = fit_bins(BinValues(PH, "primary", Plan("A", layout=Layout("blocks")), values))
     found = compare(fit)
     assert fit.method == "reml"
-    assert [one.method for one in found] == ["reml, Kenward–Roger"] * 2
+    assert [one.method for one in found] == ["reml, Kenward–Roger, a tenth fewer df"] * 2
     assert all(one.interval.adjustment == "multivariate t" for one in found)
     assert found[0].df == pytest.approx(float(fit.df[1, 0]))
 

@@ -5,7 +5,13 @@ import pytest
 from scipy import stats
 
 from trialkit.errors import DesignError
-from trialkit.numerics.kenward_roger import contrast_estimate, contrast_estimates, joint_test, small_sample
+from trialkit.numerics.kenward_roger import (
+    contrast_estimate,
+    contrast_estimates,
+    df_with_one_inside,
+    joint_test,
+    small_sample,
+)
 from trialkit.numerics.reml import fit_reml
 from trialkit.numerics.variance_structures import DesignVariance, variance_structure
 
@@ -147,3 +153,9 @@ def test_nothing_to_compare_is_refused():
     small = small_sample(block_fit(VALUES))
     with pytest.raises(DesignError, match="compares something with itself"):
         contrast_estimate(small, [0, 0, 0])
+
+
+def test_a_tenth_fewer_df_but_never_below_one():
+    """By hand; what has no df stays without."""
+    np.testing.assert_allclose(df_with_one_inside([1.0, 1.05, 2.0, 2.4]), [1.0, 1.0, 1.8, 2.16], rtol=1e-12)
+    assert np.isnan(df_with_one_inside(np.nan))

@@ -19,7 +19,7 @@ from trialkit.numerics.factorial import (
     terms_of,
     weighted,
 )
-from trialkit.numerics.kenward_roger import SmallSample, contrast_estimates
+from trialkit.numerics.kenward_roger import SmallSample, contrast_estimates, df_with_one_inside
 from trialkit.records import FactorTerm, read_only
 
 Array = NDArray[np.float64]
@@ -75,11 +75,13 @@ def common_terms(
     without: Sequence[str] = (),
     stratum: str = "bins",
     small: tuple[SmallSample, NDArray[np.intp]] | None = None,
+    few: bool = False,
 ) -> tuple[FactorTerm, ...]:
     """Every term on one residual variance; main effects of the factors in ``without`` are told elsewhere.
 
     component, means (T,), covariance (T, T): of the strata the treatments are compared in. small: for terms that
-    coincide with blocks, what a fit with blocks random knows, and the treatments that are its coefficients.
+    coincide with blocks, what a fit with blocks random knows, and the treatments that are its coefficients. few: one
+    degree of freedom is left inside blocks.
     """
     made = []
     for term in crossing.terms:
@@ -104,7 +106,7 @@ def common_terms(
                 )
             )
             continue
-        made.append(_between_blocks(found, crossing, term, small) or _refused(found, crossing, term))
+        made.append(_between_blocks(found, crossing, term, small, few) or _refused(found, crossing, term))
     return tuple(made)
 
 
@@ -229,7 +231,7 @@ def _own_variances(
 
 
 def _between_blocks(
-    found: Measured, crossing: Crossing, term: TermRows, small: tuple[SmallSample, NDArray[np.intp]] | None
+    found: Measured, crossing: Crossing, term: TermRows, small: tuple[SmallSample, NDArray[np.intp]] | None, few: bool
 ) -> FactorTerm | None:
     if small is None or not term.rows.shape[0]:
         return None
@@ -240,13 +242,14 @@ def _between_blocks(
         estimates = contrast_estimates(known, term.rows[:, present])
     except DesignError:  # too few degrees of freedom
         return None
+    df = np.array([one.df for one in estimates])
     return _own_variances(
         found,
         crossing,
         term,
         np.array([one.estimate for one in estimates]),
         np.array([one.std_error for one in estimates]),
-        np.array([one.df for one in estimates]),
+        df_with_one_inside(df) if few else df,
     )
 
 

@@ -13,7 +13,7 @@ from trialkit.models.factor_terms import common_terms, crossing_of
 from trialkit.models.layout_checks import no_spread_reason
 from trialkit.models.measured import Measured
 from trialkit.models.pairs import has_spread
-from trialkit.numerics.kenward_roger import SmallSample, contrast_estimate, joint_test, small_sample
+from trialkit.numerics.kenward_roger import SmallSample, contrast_estimate, df_with_one_inside, joint_test, small_sample
 from trialkit.numerics.reml import RemlFit, fit_reml
 from trialkit.numerics.strata import StrataDesign, fit_strata
 from trialkit.numerics.variance_structures import DesignVariance, variance_structure
@@ -28,7 +28,8 @@ def fit_random_blocks(
     *,
     random: Sequence[tuple[str, NDArray[np.intp]]] | None = None,
 ) -> Fit | Refusal:
-    """Restricted likelihood with the block variance bounded at zero; standard errors and df of Kenward and Roger.
+    """Restricted likelihood with the block variance bounded at zero; standard errors and df of Kenward and Roger, a
+    tenth fewer df where one is left inside blocks.
 
     ``fixed`` is the same layout with blocks fixed, which tells whether bins differ at all inside blocks. ``random``
     names other parts of the layout, with their codes, to be taken as random in place of blocks. A pair with less than
@@ -47,6 +48,10 @@ def fit_random_blocks(
     except DesignError as error:
         return found.refusal(str(error), _NEEDED)
     fit = _record(found, present, reml, small, dict(refused), notes)
+    few = fixed.error_df == 1
+    if few and isinstance(fit, Fit):
+        lowered = {name: read_only(df_with_one_inside(getattr(fit, name))) for name in ("df", "mean_df")}
+        fit = replace(fit, df_method=f"{fit.df_method}, a tenth fewer df", **lowered)
     crossing = crossing_of(found)
     if crossing is None or isinstance(fit, Refusal):
         return fit
@@ -54,7 +59,9 @@ def fit_random_blocks(
     inside_fit = fit_strata(fixed, found.y)
     covariance = fixed.unit_covariance * float(inside_fit.error_mean_square)
     df = fixed.error_df if fixed.error_df > 1 else 0
-    terms = common_terms(found, crossing, fixed.component, inside_fit.means, covariance, df, small=(small, present))
+    terms = common_terms(
+        found, crossing, fixed.component, inside_fit.means, covariance, df, small=(small, present), few=few
+    )
     return replace(fit, factor_terms=terms)
 
 

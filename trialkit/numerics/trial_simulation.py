@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from trialkit.errors import DesignError
 from trialkit.numerics.analysis_cases import AnalysisCase, critical_values, family_critical
+from trialkit.numerics.kenward_roger import df_with_one_inside
 from trialkit.numerics.many_responses import least_squares_responses, many_responses
 from trialkit.numerics.precision import CALLS
 from trialkit.numerics.strata import fit_strata, strata_design
@@ -152,8 +153,11 @@ def _analysed_random_blocks(case: AnalysisCase, y: Array) -> tuple[Array, Array,
     pairs = list(combinations(range(len(arms)), 2))
     rows = np.vstack([contrasts, *(contrasts[i] - contrasts[j] for i, j in pairs)])
     found = many_responses(y, fixed, case.bins.block, rows, bounded=True)
+    block = np.unique(case.bins.block, return_inverse=True)[1]
+    inside = strata_design(case.bins.treatment, block, treatments=int(present.max()) + 1).error_df
+    df = df_with_one_inside(found.df[0]) if inside == 1 else found.df[0]
     if not pairs:
-        return found.estimate[0], found.std_error[0], found.df[0], np.full(y.shape[1], np.nan)
+        return found.estimate[0], found.std_error[0], df, np.full(y.shape[1], np.nan)
     variance = found.std_error**2
     own = variance[: len(arms)]
     between = [
@@ -162,4 +166,4 @@ def _analysed_random_blocks(case: AnalysisCase, y: Array) -> tuple[Array, Array,
     ]
     mean = np.mean(between, axis=0)
     # Where one contrast of the family is refused, the correlation of complete blocks stands in.
-    return found.estimate[0], found.std_error[0], found.df[0], np.where(np.isfinite(mean), mean, 0.5)
+    return found.estimate[0], found.std_error[0], df, np.where(np.isfinite(mean), mean, 0.5)
