@@ -290,8 +290,8 @@ def test_water_in_one_arm_only_is_told_with_its_size(folder):
     bins = [row | {"start_wet_mass_kg": 20, "start_moisture_pct": 38} for row in placed(rates)]
     analysis = trialkit.analyse(folder(plan("nothing", arms, primary="decay_rate"), bins, curves(rates)))
     assert fairness_sentences(analysis)[0] == (
-        "Beside nothing, starter got 1 L more water in each bin. Moisture 41.0 % beside 38.0 % could alone multiply "
-        "the rate by 1.31."
+        "Starter got 1 L more water in each bin than nothing. Moisture 41.0 % beside 38.0 % could alone multiply the "
+        "rate by 1.31."
     )
 
 
