@@ -120,6 +120,25 @@ def test_p_by_draws_is_the_level_at_which_the_interval_ends_at_equal_times(two_n
     assert swapped.p == pytest.approx(found.p)
 
 
+@pytest.mark.parametrize("last", [36.0, INF], ids=["rule 1", "rule 2"])
+def test_p_of_several_comparisons_is_the_level_at_which_the_first_interval_ends_at_equal_times(three_arms, last):
+    low, _, arm, block = three_arms
+    high = low + 3
+    if last == INF:
+        high[int(np.argmax(low))] = INF
+    found = censored_times(low, high, arm, block, seed=3)
+    assert set(found.rule.tolist()) == ({2} if last == INF else {1})
+    assert (found.p_together >= found.p).all()
+    k = int(np.argmax(found.p_together))
+    assert found.p[k] < found.p_together[k] < 0.5
+    few = 8 * 2 / 20_000 if last == INF else 0.01 * found.p_together[k]
+    wider, narrower = (
+        censored_times(low, high, arm, block, level=1 - found.p_together[k] + by, seed=3) for by in (few, -few)
+    )
+    assert wider.low[k] < 1.0 < wider.high[k]
+    assert not narrower.low[k] < 1.0 < narrower.high[k]
+
+
 def test_p_by_draws_is_never_zero():
     low = np.array([40, 43, 46, 49, 10, 11, 12, 13.0])
     high = np.array([41, 44, 47, INF, 11, 12, 13, 14])

@@ -39,7 +39,40 @@ def test_value_limits_details_and_lines(trial, course):
     assert second.value > first.value
     assert found.settings == {"from": "volume_l", "end_level": "own", "limit_level": 0.95}
     assert found.outcome.unit == "1/day" and found.outcome.scale == "log" and found.outcome.better == 1
-    assert found.notes == ("k is fitted to volume_l, taken by default; the trial file can name another.",)
+    assert found.notes == (
+        "k is fitted to volume_l, taken by default; the trial file can name another.",
+        f"Along their fitted curves, bins pass 10 % of the achievable loss (first softening) {days_of(0.1, found)}, "
+        f"half of the achievable loss {days_of(0.5, found)}, half of the starting volume_l {days_of_half(found)} "
+        f"and 95 % of the achievable loss {days_of(0.95, found)}.",
+    )
+
+
+def days_of(share, found):
+    """By hand: −ln(1 − share)/k, of the faster bin and of the slower."""
+    first, last = sorted(-np.log(1.0 - share) / value.value for value in found.values)
+    return f"between day {first:.3g} and {last:.3g}"
+
+
+def days_of_half(found):
+    """By hand: the day on which V∞ + (V₀ − V∞)·exp(−k t) is V₀/2."""
+    first, last = sorted(
+        np.log((v.details["v_start"] - v.details["v_end"]) / (v.details["v_start"] / 2 - v.details["v_end"])) / v.value
+        for v in found.values
+    )
+    return f"between day {first:.3g} and {last:.3g}"
+
+
+def test_named_thresholds_of_one_curve(trial, course):
+    """Start 100, end 40, k 0.05: 13.863 days to half of what it can lose, 35.835 to half of the start, by hand."""
+    days = np.arange(0.0, 85.0, 7.0)
+    low, high = (end + (100.0 - end) * np.exp(-0.05 * days) for end in (40.0, 55.0))
+    rows = [row for name, v in (("B1", low), ("B2", high)) for row in course(name, list(days), volume_l=list(v))]
+    said = bin_values(trial(rows), "decay_rate").notes[1]
+    assert said == (
+        "Along their fitted curves, bins pass 10 % of the achievable loss (first softening) on day 2.11, half of the "
+        "achievable loss on day 13.9, half of the starting volume_l on day 35.8 (never in 1 of 2) and 95 % of the "
+        "achievable loss on day 59.9."
+    )
 
 
 def test_a_declared_end_level_holds_in_every_bin(trial, course):

@@ -81,7 +81,7 @@ def _compared(
         margin_alone=alone[1],
         std_error=None if rule == 4 else float(_at(outer_answer.std_error, place)),
         df=None if math.isnan(df) else df,
-        p=None,
+        p=_p(outer_answer, place, groups),
         bins=(
             int((windows.treatment == windows.treatments.index(treatment)).sum()),
             int((windows.treatment == windows.treatments.index(against)).sum()),
@@ -105,6 +105,12 @@ def drawn_alone(values: BinValues, one: Comparison, levels: Sequence[float]) -> 
     return _at(answers[0].p, 0), [
         _interval(answer, 0, level, "none") for answer, level in zip(answers, levels, strict=True)
     ]
+
+
+def _p(answer: CensoredTimes, place: int, groups: int) -> float | None:
+    """p with the adjustment of the interval; None for a bound."""
+    p = _at(answer.p_together, place)
+    return None if math.isnan(p) else min(groups * p, 1.0)
 
 
 def _at(values: object, place: int) -> float:

@@ -129,7 +129,10 @@ def _from_draws(found: Measured, windows: TimeWindows, answers: dict[str, Censor
     used = sorted({int(rule) for answer in answers.values() for rule in np.atleast_1d(answer.rule)} & set(RULES))
     draws = max((answer.draws for answer in answers.values()), default=0)
     if draws:
-        notes.append(f"The ranges rest on {draws} draws with a fixed seed; two runs give the same numbers.")
+        notes.append(
+            f"The ranges rest on {draws} draws with a fixed seed; two runs give the same numbers. p is twice the share "
+            "of draws on the smaller side of no difference."
+        )
     if found.values.plan.layout.variances == "by treatment":
         notes.append("All treatments are taken to scatter alike; times known from one side allow no other rule.")
     empty = {windows.blocks[code] for answer in answers.values() for code in answer.blocks_without_event}

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trialkit.numerics.censored_draws import BURN_IN, KEPT, draw_means, draws_from_seed, prepare_layout
-from trialkit.numerics.simultaneous import simultaneous_quantile
+from trialkit.numerics.simultaneous import simultaneous_p, simultaneous_quantile
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
@@ -26,7 +26,11 @@ _FLAT_FROM_BLOCKS = 6
 
 @dataclass(frozen=True, eq=False)
 class Intervals:
-    """Log scale, for D sets of times: comparisons (K, D). ``p``: two-sided, of no difference, each by itself."""
+    """Log scale, for D sets of times: comparisons (K, D).
+
+    ``p``: two-sided, of no difference, each by itself; ``p_together``: of all K at once, at most 1 − level where the
+    interval leaves out no difference.
+    """
 
     centre: Array
     low: Array
@@ -34,6 +38,7 @@ class Intervals:
     std_error: Array
     df: float
     p: Array
+    p_together: Array
 
 
 def intervals_from_midpoints(
@@ -62,8 +67,14 @@ def intervals_from_midpoints(
     centre = to_difference @ y
     error = root[:, None] * np.sqrt(variance)
     with np.errstate(divide="ignore", invalid="ignore"):
-        p_alone = 2.0 * special.stdtr(df, -np.abs(centre / error))
-    return Intervals(centre, centre - q * error, centre + q * error, error, float(df), p_alone)
+        t = centre / error
+        p = 2.0 * special.stdtr(df, -np.abs(t))
+    correlation = unscaled / np.outer(root, root)
+    # of many sets together p_together is not asked for, and takes longer than all the rest
+    p_together = p if p.shape[0] == 1 else np.full(p.shape, np.nan)
+    if p.shape[0] > 1 and p.shape[1] == 1:
+        p_together = simultaneous_p(t[:, 0], float(df), correlation)[:, None]
+    return Intervals(centre, centre - q * error, centre + q * error, error, float(df), p, p_together)
 
 
 def intervals_from_draws(
@@ -124,10 +135,14 @@ def _flat_sigma(low: Array, high: Array, arm: Codes, block: Codes | None) -> boo
 def _from_means(beta: Array, level: float, reference: int) -> Intervals:
     """Intervals of differences from draws of means (p, D, S)."""
     difference = np.delete(beta, reference, axis=0) - beta[reference]
+    p = _tail_p(difference)
+    p_together = p
     tail = np.array([[(1 - level) / 2], [(1 + level) / 2]]) * np.ones(beta.shape[1])
     if difference.shape[0] > 1:
-        tail[0] = _shared_tail(difference, level)
+        extreme = _extremes(difference)
+        tail[0] = (1.0 - np.quantile(extreme, level, axis=1)) / 2.0
         tail[1] = 1 - tail[0]
+        p_together = np.asarray((1 + (extreme >= 1.0 - p[:, :, None]).sum(axis=2)) / (1 + extreme.shape[1]))
     ends = np.stack([np.quantile(difference[:, d], tail[:, d], axis=1) for d in range(beta.shape[1])], axis=2)
     inner = np.quantile(difference, [special.ndtr(-1.0), 0.5, special.ndtr(1.0)], axis=2)
     return Intervals(
@@ -136,7 +151,8 @@ def _from_means(beta: Array, level: float, reference: int) -> Intervals:
         high=ends[1],
         std_error=(inner[2] - inner[0]) / 2,
         df=np.nan,
-        p=_tail_p(difference),
+        p=p,
+        p_together=np.minimum(p_together, 1.0),
     )
 
 
@@ -150,16 +166,15 @@ def _tail_p(difference: Array) -> Array:
     return np.asarray(np.minimum(2.0 * (1 + np.minimum(below, draws - below)) / (1 + draws), 1.0))
 
 
-def _shared_tail(difference: Array, level: float) -> Array:
-    """Tail share (D,) cut off each end of each comparison so that all hold at once in ``level`` of the draws.
+def _extremes(difference: Array) -> Array:
+    """How far out the most extreme comparison of each draw is (D, S), 0 in the middle to 1; difference (K, D, S).
 
     The largest over comparisons of |2·rank − 1| is the maximum statistic here, so that skewed comparisons get skewed
-    intervals; difference (K, D, S).
+    intervals. Cut off at its quantile, all hold at once in that share of the draws.
     """
     draws = difference.shape[2]
     rank = difference.argsort(axis=2).argsort(axis=2)
-    extreme = np.abs(2.0 * (rank + 0.5) / draws - 1.0).max(axis=0)
-    return np.asarray((1.0 - np.quantile(extreme, level, axis=1)) / 2.0)
+    return np.asarray(np.abs(2.0 * (rank + 0.5) / draws - 1.0).max(axis=0))
 
 
 def log_windows(low: Array, high: Array) -> tuple[Array, Array, Array]:

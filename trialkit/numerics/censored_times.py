@@ -44,12 +44,13 @@ Codes = NDArray[np.intp]
 class CensoredTimes:
     """Times of treatments 1 … K against treatment 0; K + 1 treatments, days on the scale of the input.
 
-    ``ratio, low, high, df, rule, std_error, p, level_attained, counts_p``: plain numbers for two treatments, arrays
-    (K,) for more. ``ratio`` is the ratio of median times (posterior median in rule 2), NaN in rules 3 to 5; ``df`` is
-    NaN outside rule 1. In rule 4 one end is the bound, the other 0 or inf. ``std_error`` is on the log scale; in rule 2
-    half the width of the central 68.3 % of draws. ``p`` is two-sided, of equal times, each comparison by itself: by t
-    in rule 1, twice the share of draws beyond 1 in rule 2, else NaN. ``level_attained`` is ``level`` in rules 1 and 2,
-    the confidence of the bound in rule 4, else NaN. ``counts_p`` is the exact re-randomisation p of the numbers
+    ``ratio, low, high, df, rule, std_error, p, p_together, level_attained, counts_p``: plain numbers for two
+    treatments, arrays (K,) for more. ``ratio`` is the ratio of median times (posterior median in rule 2), NaN in rules
+    3 to 5; ``df`` is NaN outside rule 1. In rule 4 one end is the bound, the other 0 or inf. ``std_error`` is on the
+    log scale; in rule 2 half the width of the central 68.3 % of draws. ``p`` is two-sided, of equal times, each
+    comparison by itself: by t in rule 1, twice the share of draws beyond 1 in rule 2, else NaN; ``p_together`` is
+    adjusted for all comparisons under rules 1 and 2, as their intervals are. ``level_attained`` is ``level`` in rules 1
+    and 2, the confidence of the bound in rule 4, else NaN. ``counts_p`` is the exact re-randomisation p of the numbers
     finished by ``by_day`` (rules 3 and 4, else NaN).
     ``bins, finished`` (K + 1,): counts; ``finished_by_day`` those finished by ``by_day``, the last day at which it is
     known of every bin. ``blocks_without_event``: codes of blocks in which no bin finished. ``draws``: how many.
@@ -64,6 +65,7 @@ class CensoredTimes:
     level: float
     std_error: float | Array
     p: float | Array
+    p_together: float | Array
     level_attained: float | Array
     counts_p: float | Array
     bins: Codes
@@ -118,6 +120,7 @@ def censored_times(
         level=level,
         std_error=shaped(answer.error),
         p=shaped(answer.p),
+        p_together=shaped(answer.p_together),
         level_attained=shaped(answer.attained),
         counts_p=shaped(answer.counts_p),
         bins=read_only(np.bincount(bins.arm, minlength=bins.arms)),
@@ -135,9 +138,8 @@ class _Answer:
 
     def __init__(self, bins: WatchedBins) -> None:
         self.rule = _rules(bins.finished, bins.known)
-        self.ratio, self.low, self.high, self.df, self.error, self.attained, self.p, self.counts_p = np.full(
-            (8, bins.arms - 1), np.nan
-        )
+        self.ratio, self.low, self.high, self.df, self.error, self.attained = np.full((6, bins.arms - 1), np.nan)
+        self.p, self.p_together, self.counts_p = np.full((3, bins.arms - 1), np.nan)
         self.reasons: list[str] = []
         for k in np.flatnonzero(self.rule == 5):
             self.reasons.append(
@@ -214,7 +216,7 @@ def _compare_jointly(bins: WatchedBins, answer: _Answer, joint: Codes, level: fl
     k = np.delete(used, reference) - 1
     answer.ratio[k], answer.low[k], answer.high[k] = np.exp([found.centre[:, 0], found.low[:, 0], found.high[:, 0]])
     answer.error[k], answer.df[k], answer.attained[k] = found.std_error[:, 0], found.df, level
-    answer.p[k] = found.p[:, 0]
+    answer.p[k], answer.p_together[k] = found.p[:, 0], found.p_together[:, 0]
     return CHAINS * KEPT if drawn else 0
 
 

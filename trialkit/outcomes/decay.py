@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.stats import binom
 
-from trialkit.numerics.curve_days import named_days
+from trialkit.numerics.curve_days import NEARLY_DONE, SOFTENED, named_days
 from trialkit.numerics.decay import DecayFit, fit_decay
 from trialkit.outcomes.courses import Course, Floats, courses_of, join_words, name_bins
 from trialkit.outcomes.family import Measure, Measured, NoValueError, Settings, choice_setting, entry, number_setting
@@ -81,6 +81,7 @@ def measure_decay_rate(trial: Trial, settings: Settings) -> Measured | str:
     notes += _say_starts(courses, quantity)
     notes += _say_events(courses, quantity)
     notes += _say_end_levels(fits, quantity, end)
+    notes += _say_named_days(values, quantity)
     notes += say_misfit({name: fit.serial_p for name, fit in fits.items()})
     in_force = {"from": quantity.name, "end_level": "own" if end is None else end, "limit_level": LIMIT_LEVEL}
     return Measured(tuple(values), in_force, tuple(notes))
@@ -180,6 +181,28 @@ def _say_end_levels(fits: dict[str, DecayFit], quantity: Quantity, end: float | 
     if end is not None or quantity.rises or not below:
         return []
     return [f"The fitted end level lies below zero in {name_bins(below)}, where no bin can go; read its k with care."]
+
+
+def _say_named_days(values: Sequence[BinValue], quantity: Quantity) -> list[str]:
+    """When the fitted curves pass each named threshold, from the first bin to the last: "half done" names none."""
+    details = [value.details for value in values if value.value is not None]
+    way = "rise" if quantity.rises else "loss"
+    named = {
+        "days_to_first_softening": f"{100 * SOFTENED:g} % of the achievable {way} (first softening)",
+        "days_to_half_of_achievable": f"half of the achievable {way}",
+        "days_to_half_of_start": f"half of the starting {quantity.name}",
+        "days_to_nearly_done": f"{100 * NEARLY_DONE:g} % of the achievable {way}",
+    }
+    parts = []
+    for key, words in named.items():
+        days = [own[key] for own in details if key in own]
+        if not days:
+            continue
+        first, last = f"{min(days):.3g}", f"{max(days):.3g}"
+        when = f"on day {first}" if first == last else f"between day {first} and {last}"
+        never = "" if len(days) == len(details) else f" (never in {len(details) - len(days)} of {len(details)})"
+        parts.append(f"{words} {when}{never}")
+    return [f"Along their fitted curves, bins pass {join_words(parts)}."] if parts else []
 
 
 def say_misfit(serial_p: dict[str, float]) -> list[str]:

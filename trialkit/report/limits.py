@@ -11,6 +11,7 @@ from trialkit.report.tables import values_of
 from trialkit.report.words import noun
 
 UNTRIED = "Other feeds, seasons and bin sizes were not tried"
+WARNED = "Warning: "  # how a note of the bench begins where it is one
 JUDGED = ("finished", "appearance_score", "odour_score")
 
 
@@ -21,6 +22,7 @@ def limit_lines(analysis: Analysis) -> tuple[str, ...]:
         *_microbes(analysis.trial),
         *_declared(analysis),
         *_lost(analysis.trial),
+        *_warned(analysis),
         *_outcomes(analysis),
         *_conduct(analysis.trial),
         *_reach(analysis),
@@ -116,6 +118,16 @@ def _lost(trial: Trial) -> tuple[str, ...]:
     return (
         f"{capitalised(counted(len(lost), 'bin'))} of {len(trial.bins)} {'was' if len(lost) == 1 else 'were'} lost: "
         f"{told}. If bins are lost because of how they were doing, no analysis can put that right.",
+    )
+
+
+def _warned(analysis: Analysis) -> tuple[str, ...]:
+    """What the measuring of an outcome warns of: bins that may only look finished, treatments looked at unequally."""
+    return tuple(
+        f"{capitalised(outcome_noun(answer))}: {note.removeprefix(WARNED)}"
+        for answer in analysis.answers
+        for note in (answer.values.notes if isinstance(answer.values, BinValues) else ())
+        if note.startswith(WARNED)
     )
 
 
