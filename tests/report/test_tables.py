@@ -9,7 +9,7 @@ from types import SimpleNamespace
 from trialkit.records import BinValues
 from trialkit.report.effect_tables import effects_table, reading_table, specialist_table
 from trialkit.report.table_files import write_tables
-from trialkit.report.tables import Table, all_bins_table, bins_table, guarded, table
+from trialkit.report.tables import Table, all_bins_table, bins_table, details_table, guarded, table
 
 HOSTILE = ("=cmd()", "+1", "-2+3", "@SUM(A1)", "\t=1", "\r=1")
 
@@ -69,8 +69,10 @@ def test_effects_in_two_readings(make: SimpleNamespace) -> None:
 def test_bins_table_leads_back_to_lines(make: SimpleNamespace) -> None:
     values: BinValues = make.values()
     first = bins_table(values).shown[0]
-    assert first == ("B1", "water only", "1", "0.03000", "0.02850", "0.03150", "80.00", "4", "readings.csv 2–5", "")
+    assert first == ("B1", "water only", "1", "0.03000", "0.02850", "0.03150", "4", "readings.csv 2–5", "")
     assert bins_table(values).heads[3] == "per day"
+    details = details_table(values)
+    assert details is not None and details.shown[0] == ("B1", "80.00")
 
 
 def test_files_are_written(make: SimpleNamespace, tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from trialkit.report.shuffling import together_line
 from trialkit.report.tables import (
     Table,
     bins_table,
+    details_table,
     means_table,
     number_cell,
     set_aside_table,
@@ -70,7 +71,10 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial)
     if values is not None:
         settings = ", ".join(f"{key} = {_setting(value)}" for key, value in values.settings.items())
         notes = [*values.notes, f"Settings: {settings}." if settings else ""]
-        inside = join([bullets(notes), bins_table(values).passage()])
+        details = details_table(values)
+        inside = join([
+            bullets(notes), bins_table(values).passage(), NOTHING if details is None else details.passage(),
+        ])  # fmt: skip
         parts.append(folded(f"Every bin: {name}", inside))
     return join(parts)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from trialkit.numerics.compatibility import compatibility, fit_of, widening
 from trialkit.records import Analysis, Answer, Claim, Comparison
-from trialkit.report.drawings import FAINT, INK, PLATE, Drawing, finished, look, sheet, short_name, treatment_order
+from trialkit.report.drawings import FAINT, INK, Drawing, broken, finished, look, sheet, treatment_order
 from trialkit.report.effect_axes import claim_places, effect_label, limits, neutral_of, on_log_axis, size_label
 from trialkit.report.passages import capitalised, listed, named
 from trialkit.report.rounding import percent
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 MOST_PANELS = 4
+LINE = 0.17  # inches of one more line of a title
 Points = NDArray[np.float64]
 
 
@@ -32,13 +33,16 @@ def draw_compatibility(answer: Answer, analysis: Analysis) -> Drawing | None:
     if not found:
         return None
     order = treatment_order(analysis.trial, values_of(answer))
-    figure, panels = sheet([0.95] * len(found), gap=0.75)
+    titles = [broken(f"{c.treatment} beside {named(c.against or '')}:", effect_label(c), most=38) for c in found]
+    extra = LINE * max(title.count("\n") for title in titles)
+    figure, panels = sheet([0.95] * len(found), gap=0.75 + extra, above=0.35 + extra)
     curves = [_curve(item) for item in found]
     ends = [float(end) for effect, _ in curves for end in (effect[0], effect[-1])]
     ends += [mark for item in found for mark in (*claim_places(claims, item), neutral_of(item)) if mark is not None]
-    for axes, item, curve in zip(panels, found, curves, strict=True):
+    for axes, item, curve, title in zip(panels, found, curves, titles, strict=True):
         colour = look(order.index(item.treatment) if item.treatment in order else 0)[0]
         _draw_curve(axes, item, claims, curve, ends, colour)
+        axes.set_title(title, loc="left", fontsize=10, fontweight="bold", color=INK, pad=6, y=1.0, x=-0.1)
     panels[-1].set_xlabel(size_label(found[-1]))
     name, level = capitalised(noun(found[0].outcome)), found[0].interval.level
     alt = f"{name}: how well each size of the effect fits. " + " ".join(_told(item, claims) for item in found)
@@ -91,7 +95,11 @@ def _draw_curve(
         axes.axvline(neutral, color=INK, lw=1, zorder=2)
     for mark in dict.fromkeys(marks):
         axes.plot([mark, mark], [0, 0.72], color=INK, lw=1.5, ls=(0, (2.5, 1.8)), zorder=5)
-        axes.annotate("claimed", (mark, 0.74), ha="center", va="bottom", fontsize=9.5, color=INK, bbox=PLATE, zorder=5)
+        beyond = mark >= item.estimate  # the word stands on the far side of the peak, where the curve is low
+        room = axes.transAxes.inverted().transform(axes.transData.transform((mark, 0.0)))[0]
+        right = beyond if 0.2 < room < 0.8 else room <= 0.5
+        axes.annotate("claimed", (mark, 0.72), xytext=(3 if right else -3, 0), textcoords="offset points", va="top",
+                      ha="left" if right else "right", fontsize=9.5, color=INK, zorder=5)  # fmt: skip
     axes.set_ylim(0, 1.05)
     axes.set_yticks([0, 1], ["badly", "best"], fontsize=9.5)
     axes.tick_params(axis="y", length=0)
@@ -99,9 +107,6 @@ def _draw_curve(
     axes.set_axisbelow(True)
     box = axes.get_position()
     axes.set_position((0.13, box.y0, 0.83, box.height))
-    title = f"{short_name(item.treatment, 20)} beside {named(short_name(item.against or '', 20))}"
-    axes.set_title(f"{title}: {effect_label(item).split(' ')[0]}", loc="left", fontsize=10, fontweight="bold",
-                   color=INK, pad=6, y=1.0, x=-0.1)  # fmt: skip
 
 
 def _told(item: Comparison, claims: list[Claim]) -> str:

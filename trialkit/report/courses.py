@@ -8,7 +8,8 @@ import numpy as np
 
 from trialkit.records import Answer, BinValues, Trial
 from trialkit.report.drawings import FAINT, INK, Drawing, finished, look, sheet, short_name, treatment_order
-from trialkit.report.passages import capitalised, listed
+from trialkit.report.passages import capitalised
+from trialkit.report.rounding import figures, plain
 from trialkit.report.tables import values_of
 
 WORDS = {"respired_c": "respired carbon", "core_temp": "core temperature", "ec": "electrical conductivity"}
@@ -44,9 +45,9 @@ def draw_courses(trial: Trial, answer: Answer) -> Drawing | None:
         axes.set_position((0.13, axes.get_position().y0, 0.82, axes.get_position().height))
     panels[-1].set_xlabel(f"Day (up the side: {label})")
     what = label.split(",")[0]
-    alt = (
-        f"{capitalised(what)} of every bin over time, one panel for each treatment: {listed(shown)}. "
-        "The bins of the other treatments stand behind in grey."
+    unit = label.partition(", ")[2]
+    alt = f"{capitalised(what)} of every bin over time, one panel for each treatment. " + " ".join(
+        _told(name, lines[name], unit) for name in shown
     )
     return finished(
         figure,
@@ -54,6 +55,20 @@ def draw_courses(trial: Trial, answer: Answer) -> Drawing | None:
         alt,
         f"{capitalised(what)} of every bin over time. Grey: the bins of the other treatments.",
     )
+
+
+def _told(name: str, bins: list[tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]], unit: str) -> str:
+    """The course of a treatment in words: where its bins began and where they ended."""
+    first, last = [float(level[0]) for _, level in bins], [float(level[-1]) for _, level in bins]
+    start, end = min(float(days[0]) for days, _ in bins), max(float(days[-1]) for days, _ in bins)
+    return (
+        f"{name}: {_span(first)} {unit} at first (day {plain(start)}), {_span(last)} {unit} at last (day {plain(end)})."
+    )
+
+
+def _span(numbers: list[float]) -> str:
+    low, high = figures(min(numbers), 3), figures(max(numbers), 3)
+    return low if low == high else f"{low} to {high}"
 
 
 def source_column(trial: Trial, values: BinValues | None) -> str | None:

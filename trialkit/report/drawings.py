@@ -90,14 +90,17 @@ def look(place: int) -> tuple[str, str]:
     return PALETTE[place % len(PALETTE)], MARKERS[place % len(MARKERS)]
 
 
-def sheet(heights: Sequence[float], gap: float = 0.95) -> tuple[Figure, list[Axes]]:
+def sheet(
+    heights: Sequence[float], gap: float = 0.95, *, above: float = 0.35, below: float = 0.52
+) -> tuple[Figure, list[Axes]]:
+    """Panels of these heights in inches, one under the other; ``above`` and ``below`` leave room for title and axis."""
     from matplotlib import rc_context
     from matplotlib.figure import Figure
 
-    total = sum(heights) + gap * (len(heights) - 1) + 0.35 + 0.52
+    total = sum(heights) + gap * (len(heights) - 1) + above + below
     with rc_context(STYLE):
         figure = Figure(figsize=(WIDTH, total))
-        panels, top = [], total - 0.35
+        panels, top = [], total - above
         for height in heights:
             panels.append(figure.add_axes((0.05, (top - height) / total, 0.9, height / total)))
             top -= height + gap
@@ -116,6 +119,20 @@ def finished(figure: Figure, name: str, alt: str, caption: str) -> Drawing:
         FigureCanvasAgg(figure).print_png(png)
     text = svg.getvalue()
     return Drawing(name=name, svg=text[text.index("<svg") :], png=png.getvalue(), alt=alt, caption=caption)
+
+
+def broken(*parts: str, most: int = 42) -> str:
+    """Parts of a label on as few lines as hold them, a new line only between parts or between words; nothing is cut
+    but a single word that no line holds."""
+    lines = [""]
+    for part in parts:
+        if lines[-1] and len(lines[-1]) + 1 + len(part) > most:
+            lines.append("")
+        for word in part.split(" "):
+            if lines[-1] and len(lines[-1]) + 1 + len(word) > most:
+                lines.append("")
+            lines[-1] = f"{lines[-1]} {short_name(word, most)}".strip()
+    return "\n".join(lines)
 
 
 def short_name(name: str, most: int = 34) -> str:

@@ -13,7 +13,7 @@ from trialkit.report.courses import draw_courses
 from trialkit.report.drawings import Drawing
 from trialkit.report.layout_figure import draw_layout
 from trialkit.report.panels import draw_outcome
-from trialkit.report.passages import NOTHING, Passage
+from trialkit.report.passages import NOTHING, Passage, join
 from trialkit.report.steadiness import draw_repeats
 from trialkit.report.timeline import draw_timeline
 
@@ -57,19 +57,20 @@ def other_figures(analysis: Analysis, drawn: Mapping[str, Drawing]) -> Passage:
     The map of the bins and the repeats stand where they belong, by ``figure_of``.
     """
     main = main_answer(analysis)
+    first: list[Passage] = []
     parts: list[Passage] = []
     for name, drawing in drawn.items():
         if (main is not None and name == main.name) or name.startswith(ELSEWHERE):
             continue
         if name.startswith(("courses_", "timeline_")):
-            parts.insert(0, drawing.passage())
+            first.append(drawing.passage())
         elif name.startswith("curve_"):
-            parts.insert(1, drawing.passage())
+            parts.insert(0, drawing.passage())
         else:
             inside = drawing.passage()
             summary = escape(drawing.caption.split(".")[0])
             parts.append(Passage(f"<details><summary>Figure: {summary}</summary>{inside.html}</details>", inside.text))
-    return Passage("\n".join(part.html for part in parts), "\n".join(part.text for part in parts))
+    return join([*first, *parts])
 
 
 def figure_of(kind: str, drawn: Mapping[str, Drawing]) -> Passage:

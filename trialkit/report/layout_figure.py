@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 from trialkit.records import Analysis, Answer, Bin
-from trialkit.report.drawings import INK, PALETTE, SOFT, Drawing, finished, look, sheet, short_name, treatment_order
+from trialkit.report.drawings import (
+    INK,
+    PALETTE,
+    SOFT,
+    WIDTH,
+    Drawing,
+    broken,
+    finished,
+    look,
+    sheet,
+    short_name,
+    treatment_order,
+)
+from trialkit.report.facts import is_longer
 from trialkit.report.passages import capitalised, counted, listed
 from trialkit.report.rounding import figures
 from trialkit.report.tables import values_of
 from trialkit.report.words import noun, shown_unit
 
 MOST_ACROSS, MOST_DOWN = 8, 14
+HEAD = 9  # letters of a head that stand on one line
 Cell = tuple[int, int]
 
 
@@ -25,10 +39,15 @@ def draw_layout(answer: Answer, analysis: Analysis) -> Drawing | None:
         return None
     order = treatment_order(analysis.trial, values)
     found = {value.bin: value.value for value in values.values if value.value is not None}
+    longer = {value.bin: f"> {figures(value.low, 3)}" for value in values.values if is_longer(value, values)}
     low, high = (min(found.values()), max(found.values())) if found else (0.0, 0.0)
     legend = 0.24 * len(order)
-    figure, (axes,) = sheet([0.62 * down + legend + 0.1])
-    axes.set_xlim(-0.75, across)
+    figure, (axes,) = sheet([0.62 * down + legend + 0.1], above=0.05, below=0.05)
+    heads = [head if len(head) <= HEAD else head.removeprefix("block ") for head in heads]
+    wide = 0.11 * min(max(len(head) for head in heads), 2 * HEAD)
+    box = axes.get_position()
+    axes.set_position((wide / WIDTH + 0.02, box.y0, 0.96 - wide / WIDTH, box.height))
+    axes.set_xlim(0.0, across)
     axes.set_ylim(down + (legend + 0.1) / 0.62, -0.15)
     axes.axis("off")
     for item in analysis.trial.bins:
@@ -42,18 +61,27 @@ def draw_layout(answer: Answer, analysis: Analysis) -> Drawing | None:
         axes.plot([x + 0.2], [y + 0.3], marker, color=colour, ms=7, mec="white", mew=0.6, zorder=2)
         axes.annotate(short_name(item.bin, max(12 - across, 5)), (x + 0.36, y + 0.31), va="center", fontsize=9,
                       color=INK)  # fmt: skip
-        axes.annotate("no value" if value is None else figures(value, 3), (x + 0.5, y + 0.72), ha="center",
-                      va="center", fontsize=9.5 if value is not None else 8.5, color=INK)  # fmt: skip
+        told = longer.get(item.bin, "no value") if value is None else figures(value, 3)
+        axes.annotate(told, (x + 0.5, y + 0.72), ha="center", va="center", fontsize=9.5, color=INK)
     for y, head in enumerate(heads):
-        axes.annotate(short_name(head, 9), (-0.08, y + 0.5), ha="right", va="center", fontsize=9, color=INK)
+        axes.annotate(
+            broken(head, most=HEAD + 3),
+            (-0.03, y + 0.5),
+            ha="right",
+            annotation_clip=False,
+            va="center",
+            fontsize=9,
+            color=INK,
+        )
     for place, name in enumerate(order):
         colour, marker = look(place)
         y = down + 0.3 + 0.24 / 0.62 * place
         axes.plot([0.1], [y], marker, color=colour, ms=7, mec="white", mew=0.6)
         axes.annotate(short_name(name), (0.3, y), va="center", color=INK)
+    shown = {name: figures(value, 3) for name, value in found.items()} | longer
     unit = f", {shown_unit(values.outcome)}" if shown_unit(values.outcome) else ""
     name = capitalised(noun(values.outcome))
-    alt = f"Map of {counted(len(cells), 'bin')} {told}. " + " ".join(_line(head, y, cells, analysis.trial.bins, found)
+    alt = f"Map of {counted(len(cells), 'bin')} {told}. " + " ".join(_line(head, y, cells, analysis.trial.bins, shown)
                                                                     for y, head in enumerate(heads))  # fmt: skip
     caption = f"{name}{unit}, of every bin {told}. The mark is the treatment; the darker the field, the higher."
     return finished(figure, f"layout_{answer.name}", alt, caption)
@@ -90,6 +118,6 @@ def _number_last(name: str) -> tuple[str, float]:
     return site, float(rest) if rest.isdecimal() else 0.0
 
 
-def _line(head: str, y: int, cells: dict[str, Cell], bins: tuple[Bin, ...], found: dict[str, float]) -> str:
+def _line(head: str, y: int, cells: dict[str, Cell], bins: tuple[Bin, ...], shown: dict[str, str]) -> str:
     members = sorted((item for item in bins if cells[item.bin][1] == y), key=lambda item: cells[item.bin][0])
-    return f"{head}: " + listed(f"{b.bin} {b.treatment} {figures(found.get(b.bin), 3)}" for b in members) + "."
+    return f"{head}: " + listed(f"{b.bin} {b.treatment} {shown.get(b.bin, 'without a value')}" for b in members) + "."

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from trialkit.records import Analysis, Answer, BinValue, BinValues, Claim, Comparison, Fit, Outcome
+from trialkit.records import Analysis, Answer, BinValues, Claim, Comparison, Fit
 from trialkit.report import rounding
-from trialkit.report.drawings import FAINT, INK, PLATE, Drawing, finished, look, sheet, short_name, treatment_order
+from trialkit.report.bin_panel import BIN_ROW, bare, claimed_days, draw_bins, draw_claim
+from trialkit.report.drawings import INK, PLATE, Drawing, broken, finished, look, sheet, short_name, treatment_order
 from trialkit.report.effect_axes import claim_places, effect_label, limits, neutral_of, on_log_axis, size_label
-from trialkit.report.passages import capitalised, named
+from trialkit.report.facts import is_longer
+from trialkit.report.passages import capitalised, counted, named
 from trialkit.report.tables import values_of
 from trialkit.report.words import claimed_size, noun, shown_unit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+
+LINE = 0.17  # inches of one more line of a label
 
 
 def draw_outcome(answer: Answer, analysis: Analysis) -> Drawing | None:
@@ -28,66 +31,36 @@ def draw_outcome(answer: Answer, analysis: Analysis) -> Drawing | None:
     found = [item for item in answer.comparisons if isinstance(item, Comparison)]
     claims = [verdict.claim for verdict in analysis.verdicts if verdict.claim.outcome == answer.name]
     fit = answer.fit if isinstance(answer.fit, Fit) and answer.fit.method != "permutation" else None
-    rows, effects = len(order), len(found)
-    heights = [0.55 * rows + 0.25] + ([(0.72 if claims else 0.55) * effects + 0.3] if effects else [])
-    figure, panels = sheet(heights)
-    _draw_bins(panels[0], values, order, fit)
-    if effects:
-        _draw_effects(panels[1], found, claims, order)
+    labels = effect_labels(found)
+    deepest = max((label.count("\n") for label in labels), default=0)
+    row = (0.72 if claims else 0.55) + LINE * deepest
+    bins_high = BIN_ROW * (len(order) + (0.4 if claimed_days(claims, order) else 0.0)) + 0.25
+    figure, panels = sheet([bins_high] + ([row * len(found) + 0.3] if found else []))
+    draw_bins(panels[0], values, order, fit, claims)
+    if found:
+        _draw_effects(panels[1], found, claims, order, labels)
     alt = alt_text(values, found, claims)
     return finished(figure, answer.name, alt, caption_text(values, found, claims, fitted=fit is not None))
 
 
-def _bare(axes: Axes, title: str) -> None:
-    axes.yaxis.set_visible(False)
-    axes.set_title(title, loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8, y=1.0)
-    for side in ("left", "top", "right"):
-        axes.spines[side].set_visible(False)
-
-
-def _draw_bins(axes: Axes, values: BinValues, order: tuple[str, ...], fit: Fit | None) -> None:
-    outcome = values.outcome
-    _bare(axes, "Every bin")
-    place = {name: row for row, name in enumerate(order)}
-    have = [value for value in values.values if value.value is not None and value.treatment in place]
-    by_block: dict[str, list[BinValue]] = {}
-    for value in have:
-        if value.block is not None:
-            by_block.setdefault(value.block, []).append(value)
-    for members in by_block.values():
-        members = sorted(members, key=lambda value: place[value.treatment])
-        axes.plot(
-            [float(v.value or 0.0) for v in members],
-            [place[v.treatment] for v in members],
-            color=FAINT,
-            lw=0.9,
-            zorder=1,
+def effect_labels(found: Sequence[Comparison]) -> list[str]:
+    """What stands above each bar: who beside whom, estimate and range, on as few lines as hold it."""
+    several = len({item.against for item in found if item.against}) > 1
+    return [
+        broken(
+            f"{item.treatment}{f' beside {named(item.against)}' if several and item.against else ''}:",
+            effect_label(item),
         )
-    for row, name in enumerate(order):
-        colour, marker = look(row)
-        mine = [float(value.value or 0.0) for value in have if value.treatment == name]
-        axes.plot(mine, [row] * len(mine), marker, color=colour, ms=6.5, mec="white", mew=0.6, zorder=3, ls="none")
-        axes.annotate(short_name(name), (0, row), xycoords=("axes fraction", "data"), xytext=(0, 9),
-                      textcoords="offset points", color=INK, va="bottom", bbox=PLATE, zorder=4)  # fmt: skip
-        axes.axhline(row, color=FAINT, lw=0.5, zorder=0)
-        if fit is not None and name in fit.treatments:
-            mean = float(fit.means[fit.treatments.index(name)])
-            shown = float(np.exp(mean)) if outcome.scale == "log" else mean
-            axes.plot([shown, shown], [row - 0.22, row + 0.22], color=colour, lw=2.2, zorder=2)
-    axes.set_ylim(len(order) - 0.65, -0.75)
-    axes.margins(x=0.06)
-    axes.set_xlabel(_axis_label(outcome))
-    axes.locator_params(axis="x", nbins=5)
+        for item in found
+    ]
 
 
-def _axis_label(outcome: Outcome) -> str:
-    return f"{capitalised(noun(outcome))}, {shown_unit(outcome)}" if shown_unit(outcome) else capitalised(noun(outcome))
-
-
-def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], order: tuple[str, ...]) -> None:
+def _draw_effects(
+    axes: Axes, found: list[Comparison], claims: list[Claim], order: tuple[str, ...], labels: list[str]
+) -> None:
     log = on_log_axis(found)
     against = list(dict.fromkeys(item.against for item in found if item.against))
-    _bare(axes, f"Compared with {named(short_name(against[0]))}" if len(against) == 1 else "Comparisons")
+    bare(axes, f"Compared with {named(short_name(against[0]))}" if len(against) == 1 else "Comparisons")
     if log:
         axes.set_xscale("log")
     neutral = neutral_of(found[0])
@@ -98,9 +71,7 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
     if neutral is not None:
         axes.axvline(neutral, color=INK, lw=1, zorder=1)
     for row, mark in dict.fromkeys(marks):
-        axes.plot([mark, mark], [row - 0.12, row + 0.26], color=INK, lw=1.5, ls=(0, (2.5, 1.8)), zorder=5)
-        axes.annotate("claimed", (mark, row + 0.26), xytext=(0, -2), fontsize=9.5, textcoords="offset points",
-                      ha="center", va="top", color=INK, zorder=5)  # fmt: skip
+        draw_claim(axes, mark, row)
     for row, item in enumerate(found):
         spot = order.index(item.treatment) if item.treatment in order else row
         colour, marker = look(spot)
@@ -112,10 +83,8 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
             if end is not None:
                 axes.plot([end, end], [row - 0.1, row + 0.1], color=colour, lw=1.6, zorder=2)
         axes.plot([item.estimate], [row], marker, color=colour, ms=7.5, mec="white", mew=0.8, zorder=3)
-        beside = f" beside {item.against}" if len(against) > 1 and item.against else ""
-        axes.annotate(f"{short_name(item.treatment + beside)}: {effect_label(item)}", (0, row), fontsize=10,
-                      xycoords=("axes fraction", "data"), xytext=(0, 9), textcoords="offset points", va="bottom",
-                      color=INK, bbox=PLATE, zorder=4)  # fmt: skip
+        axes.annotate(labels[row], (0, row), fontsize=10, xycoords=("axes fraction", "data"), xytext=(0, 9),
+                      textcoords="offset points", va="bottom", color=INK, bbox=PLATE, zorder=4)  # fmt: skip
     axes.set_ylim(len(found) - (0.35 if marks else 0.6), -0.8)
     axes.set_xlabel(size_label(found[0]))
 
@@ -123,15 +92,19 @@ def _draw_effects(axes: Axes, found: list[Comparison], claims: list[Claim], orde
 def alt_text(values: BinValues, found: Sequence[Comparison], claims: Sequence[Claim] = ()) -> str:
     """What the figure shows, for readers who hear it: the bins of each treatment, then each estimate and range."""
     groups: dict[str, list[float]] = {}
+    longer: dict[str, int] = {}
     for value in values.values:
         if value.value is not None:
             groups.setdefault(value.treatment, []).append(value.value)
+        elif is_longer(value, values):
+            longer[value.treatment] = longer.get(value.treatment, 0) + 1
     unit = f" {shown_unit(values.outcome)}" if shown_unit(values.outcome) else ""
     parts = [f"{capitalised(noun(values.outcome))} of every bin."]
     for name, numbers in groups.items():
         low, high = rounding.figures(min(numbers), 3), rounding.figures(max(numbers), 3)
         span = f"{low}{unit}" if low == high else f"{low} to {high}{unit}"
-        parts.append(f"{name}: {len(numbers)} {'bin' if len(numbers) == 1 else 'bins'}, {span}.")
+        more = f"; {counted(longer[name], 'bin')} not by the last visit" if name in longer else ""
+        parts.append(f"{name}: {counted(len(numbers), 'bin')}, {span}{more}.")
     for item in found:
         beside = f" beside {item.against}" if item.against else ""
         parts.append(f"{item.treatment}{beside}: {effect_label(item)}.")
@@ -145,8 +118,10 @@ def caption_text(
     """The caption: what a mark, a line and a bar are."""
     outcome = values.outcome
     blocks = any(value.block is not None for value in values.values)
+    longer = any(is_longer(value, values) for value in values.values)
     text = f"{capitalised(noun(outcome))}. Above, every bin is one mark"
     text += ", thin lines join bins of one block" if blocks else ""
+    text += ", an open mark with an arrow was not there by its last visit" if longer else ""
     text += ", and the upright stroke is the adjusted mean." if fitted else "."
     if not found:
         return text.replace("Above, every", "Every")

@@ -10,18 +10,20 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from trialkit.report.precision_words import CALL_WORDS
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-# Colour-blind safe; the order is that of the stack, from what supports the claim to what says nothing.
-CALL_WORDS: Mapping[str, tuple[str, str]] = {
-    "support": ("supports the claim", "#029e73"),
-    "less_than_claimed": ("there, but less", "#56b4e9"),
-    "no_difference": ("no difference that matters", "#ece133"),
-    "contradict": ("contradicts the claim", "#d55e00"),
-    "cannot_tell": ("cannot tell", "#949494"),
-    "not_answerable": ("no answer at all", "#26221d"),
+# colour-blind safe, stacked in the order of CALL_WORDS
+CALL_COLOURS: Mapping[str, str] = {
+    "support": "#029e73",
+    "less_than_claimed": "#56b4e9",
+    "no_difference": "#ece133",
+    "contradict": "#d55e00",
+    "cannot_tell": "#949494",
+    "not_answerable": "#26221d",
 }
 INK = "#26221d"
 _LABELLED_FROM = 0.07  # of the height: thinner areas have no room for a word
@@ -44,7 +46,8 @@ def draw_call_chances(
 
     figure, axes = _axes(axes, (6.4, 4.2))
     below = [0.0] * len(chances)
-    for name, (words, colour) in CALL_WORDS.items():
+    for name, words in CALL_WORDS.items():
+        colour = CALL_COLOURS[name]
         share = [100.0 * row[name] for row in chances]
         above = [low + height for low, height in zip(below, share, strict=True)]
         axes.fill_between(bins_per_treatment, below, above, color=colour, linewidth=0)
@@ -107,9 +110,7 @@ def draw_expected_interval(
 
 def describe_call_chances(bins_per_treatment: int, chances: Mapping[str, float], truth: str) -> str:
     """One sentence for people who do not see the figure, chances in trials out of a hundred."""
-    parts = [
-        f"{words} {_in_hundred(chances[name])}" for name, (words, _) in CALL_WORDS.items() if chances[name] >= 0.005
-    ]
+    parts = [f"{words} {_in_hundred(chances[name])}" for name, words in CALL_WORDS.items() if chances[name] >= 0.005]
     verdicts = "; ".join(parts)
     return f"With {bins_per_treatment} bins per treatment, if {truth}, the verdicts of 100 such trials: {verdicts}."
 

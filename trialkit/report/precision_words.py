@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+# what a report would say of a claim; the order is from what supports it to what says nothing
 CALL_WORDS = {
-    "support": "supported",
-    "less_than_claimed": "less than claimed",
-    "no_difference": "no difference",
-    "contradict": "contradicted",
+    "support": "supports the claim",
+    "less_than_claimed": "there, but less",
+    "no_difference": "no difference that matters",
+    "contradict": "contradicts the claim",
     "cannot_tell": "cannot tell",
-    "not_answerable": "not answerable",
+    "not_answerable": "no answer at all",
 }
 
 

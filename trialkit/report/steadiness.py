@@ -5,7 +5,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from trialkit.records import Analysis, Answer, Comparison, Sensitivity, Trial
-from trialkit.report.drawings import FAINT, INK, SOFT, Drawing, finished, look, sheet, short_name, treatment_order
+from trialkit.report.drawings import (
+    FAINT,
+    INK,
+    SOFT,
+    Drawing,
+    broken,
+    finished,
+    look,
+    sheet,
+    short_name,
+    treatment_order,
+)
 from trialkit.report.effect_axes import limits, neutral_of, on_log_axis, size_label
 from trialkit.report.passages import capitalised, counted, named
 from trialkit.report.robustness import changed_words, repeats_of
@@ -26,15 +37,18 @@ def draw_repeats(answer: Answer, analysis: Analysis) -> Drawing | None:
     if not shown:
         return None
     rows = [_chosen(_drawable(item, answer), item) for item, _ in shown]
-    figure, panels = sheet([ROW_HEIGHT * (len(part) + 1.6) for part in rows])
+    titles = [broken(f"{item.treatment} beside {named(item.against or '')}", most=38) for item, _ in shown]
+    extra = 0.17 * max(title.count("\n") for title in titles)
+    figure, panels = sheet([ROW_HEIGHT * (len(part) + 1.6) for part in rows], gap=0.95 + extra, above=0.35 + extra)
     order = treatment_order(analysis.trial, values_of(answer))
     changed = 0
-    for axes, (item, call), part in zip(panels, shown, rows, strict=True):
+    for axes, (item, call), part, title in zip(panels, shown, rows, titles, strict=True):
         colour, marker = look(order.index(item.treatment) if item.treatment in order else 0)
         words = [_row_words(repeat, analysis.trial) for repeat in part]
         turned = [repeat.call is not None and call is not None and repeat.call != call for repeat in part]
         changed += sum(turned)
         _draw_rows(axes, item, part, words, turned, (colour, marker))
+        axes.set_title(title, loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8, y=1.0, x=-0.7)
     name = capitalised(noun(shown[0][0].outcome))
     left = sum(len(_drawable(item, answer)) for item, _ in shown) - sum(len(part) for part in rows)
     alt = f"{name} with one thing changed at a time. " + " ".join(
@@ -128,8 +142,6 @@ def _draw_rows(
     axes.set_ylim(len(rows) - 0.4, -0.8)
     axes.yaxis.set_visible(False)
     axes.spines["left"].set_visible(False)
-    title = short_name(f"{item.treatment} beside {named(item.against or '')}", 46)
-    axes.set_title(title, loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8, y=1.0, x=-0.7)
     axes.set_xlabel(size_label(item), loc="right")
     axes.tick_params(axis="x", colors=INK)
     axes.spines["bottom"].set_color(SOFT)

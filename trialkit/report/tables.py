@@ -116,7 +116,6 @@ def bins_table(values: BinValues) -> Table:
     """One row a bin for one outcome."""
     outcome = values.outcome
     some = {name: any(getattr(value, name) is not None for value in values.values) for name in ("block", "site", "low")}
-    extra = sorted({key for value in values.values for key in value.details})
     columns = [("bin", "Bin", False), ("treatment", "Treatment", False)]
     if some["block"]:
         columns.append(("block", "Block", False))
@@ -125,7 +124,6 @@ def bins_table(values: BinValues) -> Table:
     columns.append(("value", shown_unit(outcome) or "Value", True))
     if some["low"]:
         columns += [("low", "Low", True), ("high", "High", True)]
-    columns += [(name, name.replace("_", " "), True) for name in extra]
     columns += [
         ("readings_used", "Readings", True),
         ("rows", "Lines", False),
@@ -141,11 +139,24 @@ def bins_table(values: BinValues) -> Table:
         row.append(number_cell(value.value))
         if some["low"]:
             row += [number_cell(value.low), number_cell(value.high)]
-        row += [number_cell(value.details.get(name)) for name in extra]
         lines = _lines(value.rows)
         row += [number_cell(value.readings_used), (lines, lines), (value.reason or "", value.reason or "")]
         rows.append(row)
     return table(f"bins_{outcome.name}", f"{capitalised(noun(outcome))}: one value a bin", columns, rows)
+
+
+def details_table(values: BinValues) -> Table | None:
+    """What else was computed of every bin on the way to its value; None where there is nothing else."""
+    extra = sorted({key for value in values.values for key in value.details})
+    if not extra:
+        return None
+    columns = [("bin", "Bin", False), *((name, name.replace("_", " "), True) for name in extra)]
+    rows = [
+        [text_cell(value.bin), *(number_cell(value.details.get(name)) for name in extra)] for value in values.values
+    ]
+    return table(
+        f"details_{values.outcome.name}", f"{capitalised(noun(values.outcome))}: on the way to it", columns, rows
+    )
 
 
 def _lines(rows: tuple[tuple[str, int], ...]) -> str:

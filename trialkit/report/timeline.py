@@ -14,6 +14,8 @@ from trialkit.report.words import TIMES, noun
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+STYLES = ("-", "--", "-.", ":")
+KEY_ROW = 0.2  # inches
 MOST_BINS = 40  # more rows than that are no longer told apart on one page
 
 
@@ -27,8 +29,10 @@ def draw_timeline(trial: Trial, answer: Answer) -> Drawing | None:
     rows = [v for name in order for v in sorted((w for w in watched if w.treatment == name), key=_place)]
     last = max(max(float(v.low or 0.0), float(v.high or 0.0)) for v in rows)
     curves = [curve for curve in answer.finish_curves if curve.treatment in order]
-    figure, panels = sheet([0.24 * len(rows) + 0.3 * len(order), *([1.5] if curves else [])], gap=0.85)
-    _draw_rows(panels[0], rows, order, last)
+    key = KEY_ROW * len(order)  # which line is whose stands between the title and the curves
+    figure, panels = sheet([0.24 * len(rows) + 0.3 * len(order), *([1.5] if curves else [])], gap=0.85 + key)
+    goal = "finish" if answer.name == "days_to_finish" else "the threshold"
+    _draw_rows(panels[0], rows, order, last, goal)
     if curves:
         _draw_curves(panels[1], curves, order, last)
     panels[-1].set_xlabel("Day")
@@ -49,14 +53,14 @@ def _place(value: BinValue) -> tuple[float, float]:
     return (float("inf") if value.high is None else value.high, value.low or 0.0)
 
 
-def _draw_rows(axes: Axes, rows: list[BinValue], order: list[str], last: float) -> None:
+def _draw_rows(axes: Axes, rows: list[BinValue], order: list[str], last: float, goal: str) -> None:
     axes.yaxis.set_visible(False)
-    axes.set_title("Every bin, from filling to finish", loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8)
+    axes.set_title(f"Every bin, from filling to {goal}", loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8)
     at, seen = 0.0, ""
     for value in rows:
         colour, marker = look(order.index(value.treatment))
         if value.treatment != seen:
-            axes.text(0.0, at + 0.15, short_name(value.treatment), color=colour, fontsize=10, va="center")
+            axes.text(0.0, at + 0.15, short_name(value.treatment), color=INK, fontsize=10, va="center")
             at, seen = at + 1.15, value.treatment
         low = float(value.low or 0.0)
         axes.plot([0.0, low], [at, at], color=colour, lw=1.0, zorder=2)
@@ -72,20 +76,29 @@ def _draw_rows(axes: Axes, rows: list[BinValue], order: list[str], last: float) 
 
 
 def _draw_curves(axes: Axes, curves: list[FinishCurve], order: list[str], last: float) -> None:
-    axes.set_title("Share of bins not there yet", loc="left", fontsize=10.5, fontweight="bold", color=INK, pad=8)
+    axes.set_title("Share of bins not there yet", loc="left", fontsize=10.5, fontweight="bold", color=INK,
+                   pad=8 + 72 * KEY_ROW * len(order))  # fmt: skip
     axes.axhline(0.5, color=FAINT, lw=0.8, zorder=0)
     for curve in curves:
-        colour, _ = look(order.index(curve.treatment))
+        place = order.index(curve.treatment)
+        colour, marker = look(place)
+        style = STYLES[place % len(STYLES)]
+        line = KEY_ROW / 1.5
+        up = 1.0 + line * (len(order) - place - 0.35)
+        axes.plot([0.0, 0.12], [up, up], color=colour, lw=1.6, ls=style, marker=marker, ms=5, clip_on=False,
+                  transform=axes.transAxes)  # fmt: skip
+        axes.annotate(short_name(curve.treatment), (0.15, up), xycoords="axes fraction", va="center", color=INK)
         day, left = 0.0, 1.0
         for start, end, mass in zip(curve.start, curve.end, curve.mass, strict=True):
-            axes.plot([day, start], [left, left], color=colour, lw=1.6)
+            axes.plot([day, start], [left, left], color=colour, lw=1.6, ls=style)
             if end is None:
                 day = start
                 break
             axes.fill_between([start, end], [left, left], [left - mass, left - mass], color=colour, alpha=0.25, lw=0)
-            axes.plot([start, end], [left, left - mass], color=colour, lw=1.6)
+            axes.plot([start, end], [left, left - mass], color=colour, lw=1.6, ls=style)
+            axes.plot([end], [left - mass], marker, color=colour, ms=5, mec="white", mew=0.4)
             day, left = end, max(left - mass, 0.0)
-        axes.plot([day, 1.05 * last], [left, left], color=colour, lw=1.6 if left > 0.0 else 0.0)
+        axes.plot([day, 1.05 * last], [left, left], color=colour, ls=style, lw=1.6 if left > 0.0 else 0.0)
     axes.set_ylim(-0.03, 1.05)
     axes.set_xlim(0.0, 1.13 * last)
     axes.set_yticks([0.0, 0.5, 1.0], ["none", "half", "all"])
