@@ -345,11 +345,12 @@ def _card(plan: Plan, truth: Truth, seed: int, lost: tuple[str, float] | None, m
     )
     split = plan.layout.kind == "split plot"
     plots = f"whole plots of a block with {100 * truth.whole_plot_cv:g} %, " if split else ""
+    inner = "whole plot" if split else "block"
     gone = "No bin was lost." if lost is None else f"Bin {lost[0]} was lost after day {lost[1]:g}."
     return (
         "INVENTED\n\nNobody filled these bins. The readings were drawn by a computer, to practise on and to hold the "
         f"report against the truth.\n\nSeed {seed}. Median decay rates:\n{rates}\nBlocks differ with a CV of "
-        f"{100 * truth.block_cv:g} %, {plots}bins treated alike with {100 * truth.bin_cv:g} %, a volume reading errs "
+        f"{100 * truth.block_cv:g} %, {plots}bins of a {inner} with {100 * truth.bin_cv:g} %, a volume reading errs "
         "by "
         f"{100 * truth.reading_cv:g} %. The volume ends at {100 * truth.end_share:g} % of the start in "
         "every arm, give or "

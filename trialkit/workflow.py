@@ -37,6 +37,7 @@ from trialkit.records import (
     Claim,
     Comparison,
     CurveCheck,
+    Finding,
     Fit,
     Refusal,
     Sensitivity,
@@ -47,6 +48,7 @@ from trialkit.verdicts import judge
 if TYPE_CHECKING:
     from trialkit.planning import PlannedTrial
 
+REGISTRATION = "registration.txt"
 Compared = tuple[Comparison | Refusal, ...]
 
 
@@ -96,7 +98,17 @@ def conclude(
         for name in values
     )
     verdicts = tuple(judge(answer_to(claim, adjusted, values), claim, plan=plan) for claim in plan.claims)
-    return Analysis(trial, answers, verdicts, __version__)
+    return Analysis(_with_deviations(trial), answers, verdicts, __version__)
+
+
+def _with_deviations(trial: Trial) -> Trial:
+    """The trial with a note among its findings for everything that differs from its registration."""
+    told = deviations_of(trial) or ()
+    notes = [
+        Finding("note", "registration-differs", REGISTRATION, None, None, sentence.removesuffix("."))
+        for sentence in told
+    ]
+    return replace(trial, findings=(*trial.findings, *notes))
 
 
 def curves_checked(
@@ -215,7 +227,7 @@ def deviations_of(trial: Trial) -> tuple[str, ...] | None:
     """Every difference between a trial and the registration.txt in its folder; None where there is none to compare."""
     from trialkit.planning.registration import deviations
 
-    stub = Path(trial.folder) / "registration.txt"
+    stub = Path(trial.folder) / REGISTRATION
     if not stub.is_file():
         return None
     try:

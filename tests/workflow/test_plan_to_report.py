@@ -192,6 +192,11 @@ def test_the_report_page_lists_deviations_and_the_key(done, tmp_path):
     assert any(f"the key was opened for this report, on {day.isoformat()}." in page for day in days)
     results = json.loads((folder / "report" / "results.json").read_text(encoding="utf-8"))
     assert results["trial"]["sources"][-1]["file"] == "key.csv"
+    assert [
+        (finding["severity"], finding["file"], finding["found"])
+        for finding in results["findings"]
+        if finding["code"] == "registration-differs"
+    ] == [("note", "registration.txt", 'title: registered "Leaves", analysed "Invented: Leaves"')]
     assert len(results["claims"]) == 1
 
 

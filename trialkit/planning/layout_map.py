@@ -20,7 +20,8 @@ def draw_map(drawn: DrawnLayout, shown: Mapping[str, str], *, title: str = "") -
     columns = 1 + max(column for _, column in drawn.places)
     rows = 1 + max(row for row, _ in drawn.places)
     width = _LEFT + columns * (_WIDTH + _GAP) + _GAP
-    foot_lines = _foot(drawn, longest=width // 6)
+    # wide letters too, for the machine that prints may lack the typeface asked for
+    foot_lines = _foot(drawn, longest=width // 8)
     height = _TOP + rows * (_HEIGHT + _GAP) + 18 + 16 * len(foot_lines)
     name = escape(" ".join(title.split()) or "Layout")
     parts = [

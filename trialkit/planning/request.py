@@ -96,7 +96,10 @@ def complete_request(request: PlanRequest) -> tuple[PlanRequest, tuple[str, ...]
         changes["start"] = next_saturday(request.today)
         notes.append(f"No start was given: the next Saturday, {changes['start'].isoformat()}.")
     elif request.start < request.today:
-        notes.append(f"The start, {request.start.isoformat()}, lies in the past; nothing else follows from that here.")
+        notes.append(
+            f"The start, {request.start.isoformat()}, lies in the past: a claim stated after the first reading does "
+            "not count as stated before the data."
+        )
     if request.days:
         changes["days"] = tuple(sorted(request.days))
     else:
