@@ -136,10 +136,15 @@ def _answer(folder: str, control: str | None) -> str:
     place = Path(folder)
     if folder == SAMPLE and not place.exists():
         shutil.copytree(shipped("sample_trials") / "three_arms", place)
-    written = write_report(place, control=control, say=lambda text: print(text, file=sys.stderr))
-    report = written.folder / "report.html"
+    # on the page plain lines: what goes to stderr stands on red there, as if something were wrong
+    written = write_report(place, control=control, say=lambda text: print(text, flush=True))
     sentences = "\n".join(f"> {_escaped(sentence)}\n" for sentence in written.sentences)
-    return f"{sentences}\nThe report: [{report}]({_link(report)}). The first page alone is `handout.html` beside it."
+    report, here = (written.folder / "report.html").resolve(), Path.cwd().resolve()
+    named = str(report)
+    if report.is_relative_to(here):  # a link of the page leads only to what is below its folder
+        inside = report.relative_to(here)
+        named = f"[{inside.as_posix()}]({_link(inside)})"
+    return f"{sentences}\nThe report: {named}. The first page alone is `handout.html` beside it."
 
 
 def _learn() -> str:

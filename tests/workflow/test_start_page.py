@@ -11,10 +11,11 @@ import sys
 import time
 import urllib.request
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
-from trialkit import start
+from trialkit import start, writing
 from trialkit.errors import DesignError
 from trialkit.intake import check_trial
 from trialkit.shipped import shipped
@@ -73,6 +74,17 @@ def test_answer_says_what_is_wrong_without_a_traceback(shown, tmp_path):
     shutil.copytree(shipped("sample_trials") / "dirty", tmp_path / "dirty")
     assert "does not fit" in shown(start.answer, "dirty")
     assert not (tmp_path / "dirty" / "report").exists()
+
+
+def test_answer_links_the_report_from_the_folder_of_the_page(shown, tmp_path, monkeypatch, capsys):
+    def quick(place, *, say, **_):
+        say("Checking the files …")
+        return SimpleNamespace(folder=(tmp_path / place / "report").resolve(), sentences=("Faster.",))
+
+    monkeypatch.setattr(writing, "write_report", quick)
+    said = shown(start.answer, "my trial")
+    assert "[my trial/report/report.html](my%20trial/report/report.html)" in said
+    assert capsys.readouterr() == ("Checking the files …\n", "")
 
 
 def test_learn_lays_the_manual_beside_the_page(shown, tmp_path):
@@ -210,7 +222,7 @@ def test_the_page_in_a_real_browser_from_top_to_bottom(lab, tmp_path):
         assert "Jupyter news" not in browser.ask("document.body.innerText")  # nothing lies over the page
         assert (folder / "sample-trial" / "report" / "report.html").exists()
         links = browser.ask("[...document.querySelectorAll('.jp-OutputArea a')].map(a => a.textContent).join('|')")
-        assert "the workbook" in links and "sample-trial/report/report.html" in links
+        assert "the workbook" in links and "sample-trial/report/report.html" in links.split("|")
     finally:
         browser.close()
     os.killpg(going.pid, signal.SIGINT)
