@@ -204,13 +204,12 @@ def judge_treatments(
 def judge_layout(bins: Sequence[Bin], plan: Plan, parsed: Parsed | None, first_file: str) -> Iterator[Finding]:
     """Bins that lack what their layout is built from, or that stand where it allows no such bin."""
     kind, file = plan.layout.kind, parsed.file if parsed is not None else first_file
-    lines: dict[str, int] = {}
-    if parsed is not None and "bin" in parsed.names:
-        for row in range(parsed.rows):
-            lines.setdefault(parsed.names["bin"].at(row), int(parsed.lines[row]))
 
     def say(item: Bin, column: str, severity: Severity, found: str, expected: str, remedy: str) -> Finding:
-        line = lines.get(item.bin)
+        line = None
+        if parsed is not None and "bin" in parsed.names:
+            cells = parsed.names["bin"]
+            line = int(parsed.lines[cells.rows_with([text == item.bin for text in cells.texts])[0]])
         return Finding(severity, "layout-contradicts", file, line, column, found, expected, remedy, item.bin)
 
     if kind == "latin square":

@@ -174,7 +174,7 @@ def _judge_readings(desk: Desk, plan: Plan | None, bins: tuple[Bin, ...], planne
         desk.findings.append(Finding("note", "no-readings", desk.first_file(), None, None, "no readings yet"))
     visits, findings = join_visits(rows, day, used)
     desk.findings += findings
-    desk.seen = Seen((visits.bin, visits.day), (rows.bin, day))
+    desk.seen = Seen((visits.bin, visits.day), (rows.bin[aside[0][0]], day[aside[0][0]]))
     apply_rules(desk, plan, rows, day, visits, bins, planned if desk.bins_table is not None else 0)
     if plan is None or desk.has_errors():
         return None

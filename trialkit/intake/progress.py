@@ -31,8 +31,8 @@ class Progress:
 
 @dataclass(frozen=True, eq=False)
 class Seen:
-    """Visits as the rows tell them: position of the bin and day of those that were ``read`` (v,) and of all that stand
-    in the files, ``planned`` (p,), with or without a reading. Positions beyond the bins are left out.
+    """Visits as the rows tell them: position of the bin and day of those that were ``read`` (v,) and of the rows that
+    stand in the files without a reading, ``planned`` (p,). Positions beyond the bins are left out.
     """
 
     read: tuple[NDArray[np.intp], NDArray[np.float64]] = field(default_factory=lambda: _NO_VISITS)
@@ -62,9 +62,7 @@ def find_progress(bins: Sequence[Bin], seen: Seen, findings: Sequence[Finding]) 
     days, counts = np.unique(day, return_counts=True)
     alive = np.array([(until >= when).sum() for when in days])
     # rows without a reading say that their day was planned
-    read_too = set(zip(bin_.tolist(), day.tolist(), strict=True))
-    unread = [when for at, when in zip(planned.tolist(), due.tolist(), strict=True) if (at, when) not in read_too]
-    visits = np.union1d(days[2 * counts >= alive], [when for when in unread if when <= day.max()])
+    visits = np.union1d(days[2 * counts >= alive], due[due <= day.max()])
     if not len(visits):
         return Progress(bins=len(bins), odd=shown, to_come=to_come, next_day=next_day)
     edges = np.concatenate([[-np.inf], (visits[1:] + visits[:-1]) / 2, [np.inf]])
