@@ -198,7 +198,7 @@ def test_the_appendix_holds_what_a_statistician_asks_for(make: SimpleNamespace) 
     for piece in (
         "a" * 64,
         "Rows read 50 = used 48 + set aside 2.",
-        "Second look by othersoft 1.0: mixed model; scale of analysis",
+        "Second look at decay rate by othersoft 1.0: mixed model; scale of analysis",
         "0.20630 | 0.20640",
         "It agreed.",
         "Seed of the analysis: 7. Seed of the layout: 11.",

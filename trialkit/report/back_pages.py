@@ -62,7 +62,7 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial)
         parts.append(bullets((*fit_sentences(fit), together_line(answer))))
         otherwise = curves_table(answer)
         parts.append(NOTHING if otherwise is None else otherwise.passage())
-        parts += [second_part(opinion) for opinion in second]
+        parts += [second_part(opinion, name) for opinion in second]
     parts += [paragraph(refusal_sentence(item, item.treatment or name if item in answer.factors else name))
               for item in (*answer.comparisons, *answer.factors) if isinstance(item, Refusal)
               and refused is None]  # fmt: skip
@@ -106,11 +106,11 @@ def components_table(fit: Fit) -> Table:
     )
 
 
-def second_part(opinion: SecondOpinion) -> Passage:
-    """A second fit by other software: its numbers beside ours, and its remarks."""
+def second_part(opinion: SecondOpinion, outcome: str) -> Passage:
+    """A second fit of that outcome by other software: its numbers beside ours, and its remarks."""
     columns = [("what", "What", False), ("ours", "Here", True), ("theirs", opinion.by, True)]
     rows = [[text_cell(what), number_cell(ours, 5), number_cell(theirs, 5)] for what, ours, theirs in opinion.rows]
-    caption = f"Second look by {opinion.by}: {opinion.method}; scale of analysis"
+    caption = f"Second look at {outcome} by {opinion.by}: {opinion.method}; scale of analysis"
     return join([table("second", caption, columns, rows).passage(), bullets(opinion.remarks)])
 
 
