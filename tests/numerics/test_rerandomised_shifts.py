@@ -196,7 +196,7 @@ def test_intervals_hold_as_often_as_they_say(name):
     place = np.zeros(labels.size, dtype=int) if stratum is None else stratum
     layouts = layouts_within(labels, place)
     random = np.random.default_rng([20261130, len(name)])
-    bins, truth, trials, hold = random.lognormal(sigma=1.0, size=labels.size), 0.6, 600, 0
+    bins, truth, trials, hold = random.lognormal(sigma=1.0, size=labels.size), 0.6, 300, 0
     attained = set()
     for _ in range(trials):
         order = random.permuted(np.arange(labels.size)) if stratum is None else None

@@ -17,7 +17,7 @@ With unequal numbers the count is a step function of δ whose outermost steps ar
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import floor, pi, tan
 
@@ -143,25 +143,36 @@ def _counts(layouts: int, exact: bool, least: float, level: float) -> tuple[int,
 
 
 def _welch_counts(layouts: DrawnLayouts, y: Array, carries: NDArray[np.bool_]) -> Callable[[float], int]:
-    """How many layouts count at a shift, by Welch's statistic."""
+    """How many layouts count at a shift, by Welch's statistic.
+
+    With u and z the values and labels less their means, A the square of the sum of u − δz over the bins of label 1 and
+    S the sum of its squares there, both quadratic in δ, Welch's variance is (v₁ − v₀)S + v₀W − (v₁/n₁ + v₀/n₀)A with
+    v = 1/(n(n − 1)) and W the sum of squares of all bins. A layout counts where A is at least t² times that, which is
+    one product of six numbers a layout with six that hold for all.
+    """
     n0, n1 = layouts.sizes
     one = layouts.order[n0:]
     u, z = y - y.mean(), carries - carries.mean()
-    whole = [float(np.sum(part)) for part in (u * u, u * z, z * z)]
-    sums = [label_sums(part, one) for part in (u, z, u * u, u * z, z * z)]
-    own = [np.array([part[carries].sum()]) for part in (u, z, u * u, u * z, z * z)]
+    parts = (u, z, u * u, u * z, z * z)
+    whole = [float(np.sum(part)) for part in parts]
+    v0, v1 = 1.0 / (n0 * (n0 - 1)), 1.0 / (n1 * (n1 - 1))
+    kappa = v1 / n1 + v0 / n0
 
-    def statistic(parts: list[Array], shift: float) -> Array:
-        total = parts[0] - shift * parts[1]
-        square = parts[2] - 2.0 * shift * parts[3] + shift**2 * parts[4]
-        every = whole[0] - 2.0 * shift * whole[1] + shift**2 * whole[2]
-        within1 = np.maximum(square - total**2 / n1, 0.0)
-        within0 = np.maximum(every - square - total**2 / n0, 0.0)
-        variance = within1 / ((n1 - 1) * n1) + within0 / ((n0 - 1) * n0)
-        return np.asarray(np.abs(total) / np.sqrt(np.maximum(variance, 1e-13 * every)))
+    def six(sums: Sequence[Array]) -> Array:
+        a, b, uu, uz, zz = sums
+        return np.stack([a * a, a * b, b * b, uu, uz, zz], axis=-1)
+
+    every_layout = six([label_sums(part, one) for part in parts])
+    used = six([np.array(part[carries].sum()) for part in parts])
 
     def count(shift: float) -> int:
-        return int(np.sum(statistic(sums, shift) >= least_counted(float(statistic(own, shift)[0]), 0.0)))
+        powers = np.array([1.0, -2.0 * shift, shift**2])
+        all_bins = float(powers @ np.array(whole[2:]))
+        square, spread = float(powers @ used[:3]), float(powers @ used[3:])
+        variance = max((v1 - v0) * spread + v0 * all_bins - kappa * square, 1e-13 * all_bins)
+        limit = least_counted(float(np.sqrt(square / variance)), 0.0) ** 2
+        weights = np.concatenate([(1.0 + limit * kappa) * powers, -limit * (v1 - v0) * powers])
+        return int(np.sum(every_layout @ weights >= limit * v0 * all_bins))
 
     return count
 
