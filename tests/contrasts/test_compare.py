@@ -291,6 +291,7 @@ def test_one_secondary_outcome_and_refusals_stay_as_they_are():
     adjusted = adjust_secondary({"first": (found["T1"],), "second": (refusal,)})
     assert adjusted["second"] == (refusal,)
     assert adjusted["first"][0].p == pytest.approx(2.0 * special.stdtr(16, -abs(-4.6 / found["T1"].std_error)))
+    assert (adjusted["first"][0].interval.adjustment, adjusted["first"][0].method) == ("none", found["T1"].method)
     assert adjust_secondary({"a": (refusal,), "b": (refusal,)}) == {"a": (refusal,), "b": (refusal,)}
 
 

@@ -12,7 +12,7 @@ from trialkit.contrasts.families import critical_t, p_alone
 from trialkit.contrasts.shown import margin_level, shown_interval
 from trialkit.contrasts.times import drawn_alone
 from trialkit.numerics.multiplicity import holm
-from trialkit.records import BinValues, Comparison, Refusal
+from trialkit.records import Adjustment, BinValues, Comparison, Refusal
 
 Compared = tuple[Comparison | Refusal, ...]
 
@@ -30,7 +30,8 @@ def adjust_secondary(
     (``rerandomisation_p``, which stands unadjusted beside Holm's): that p counts among the m. Times by draws are drawn
     anew from the bins of the two treatments, which are in ``measured``, the bin values by outcome: their p is twice the
     share of draws on the smaller side of no effect, and their interval the central part of the same draws. With one
-    secondary outcome there is nothing to adjust over, and it is returned as it came. Refusals, one-sided bounds and
+    secondary outcome there is nothing to adjust over, and it is returned as it came; where refusals leave one
+    comparison of them all, it stands by itself, with the adjustment "none". Refusals, one-sided bounds and
     other comparisons without a p stay as they are and do not count.
     """
     if len(comparisons) < 2:
@@ -77,20 +78,22 @@ def _effect(one: Comparison) -> tuple[float, float, float]:
 
 def _adjusted(one: Comparison, values: BinValues | None, p: float, count: int) -> Comparison:
     level, inner = one.interval.level, margin_level(one.interval.level)
+    label: Adjustment = "holm" if count > 1 else "none"
+    told = f"; {{}} over {count} secondary comparisons" if count > 1 else ""
     if one.kind == "superiority":
         return replace(
             one,
             p=p,
-            interval=replace(one.interval, adjustment="holm"),
-            margin_interval=replace(one.margin_interval, adjustment="holm"),
-            method=f"{one.method}; p by Holm over {count} secondary comparisons",
+            interval=replace(one.interval, adjustment=label),
+            margin_interval=replace(one.margin_interval, adjustment=label),
+            method=one.method + told.format("p by Holm"),
         )
-    shared = f"{one.method}; p by Holm and interval by Bonferroni over {count} secondary comparisons"
+    shared = one.method + told.format("p by Holm and interval by Bonferroni")
     levels = [1.0 - (1.0 - confidence) / count for confidence in (level, inner)]
     drawn = None if values is None else drawn_alone(values, one, levels)
     if drawn is not None:
         whole, margin = (
-            replace(interval, level=confidence, adjustment="holm")
+            replace(interval, level=confidence, adjustment=label)
             for interval, confidence in zip(drawn[1], (level, inner), strict=True)
         )
         return replace(one, p=p, interval=whole, margin_interval=margin, method=shared)
@@ -101,7 +104,7 @@ def _adjusted(one: Comparison, values: BinValues | None, p: float, count: int) -
     return replace(
         one,
         p=p,
-        interval=shown_interval(estimate, half, one.outcome.scale, level, "holm"),
-        margin_interval=shown_interval(estimate, inner_half, one.outcome.scale, inner, "holm"),
+        interval=shown_interval(estimate, half, one.outcome.scale, level, label),
+        margin_interval=shown_interval(estimate, inner_half, one.outcome.scale, inner, label),
         method=shared,
     )
