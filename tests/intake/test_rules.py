@@ -281,3 +281,14 @@ def test_readings_as_small_as_a_number_can_be_stop_no_rule(trial_files, write, s
     readings = trial_files["readings.csv"].replace("B2,7,42,166,40.25,", "B2,7,42,1e-300,1e-300,")
     codes = [code for _, code, _ in said(write({**trial_files, "readings.csv": readings}), "warning")]
     assert "mass-jump" in codes and "rises-unfed" in codes
+
+
+def test_one_rater_written_in_two_ways(told):
+    assert told("odour_score,rater", "A,0,2,Ann", "A,7,3,ann ", "B,0,2,Bo") == [
+        'line 3, rater: found "ann"; other rows have "Ann", and the two count as two raters. Write one name in one way.'
+    ]
+
+
+def test_a_day_of_loss_that_is_refused_is_not_missing_too(write, said):
+    bins = "bin,treatment,lost_on_day,lost_reason\nA,x,5000,fox\nB,y,,\n"
+    assert [code for _, code, _ in said(write({"bins.csv": bins}), "error")] == ["value-out-of-range"]

@@ -71,6 +71,7 @@ BIN_NAMES = "expected one of B1, B2, B3, B4"
             'line 7, day: found "-7"; expected a number of days from 0 to 3 650. '
             "Check the sign; days are counted from the start.",
         ),
+        ("B2,inf,42,166,40.25,", 'line 7, day: found "inf"; expected a number (days). Count the days from the start.'),
         (
             "B2,3651,42,166,40.25,",
             'line 7, day: found "3651"; expected a number of days from 0 to 3 650. Correct it.',

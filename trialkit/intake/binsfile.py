@@ -42,7 +42,9 @@ def bins_from_file(parsed: Parsed) -> tuple[tuple[Bin, ...], list[Finding]]:
             )
         lines[name], keys[name_key(name)] = line, keys.get(name_key(name), name)
         bins.append(_make_bin(parsed, row, name))
-    findings.extend(_lost(bins, parsed, lines))
+    # a day that was refused is told already
+    refused = {_text(parsed, "bin", row) for row in np.flatnonzero(parsed.faulty("lost_on_day")).tolist()}
+    findings.extend(_lost([item for item in bins if item.bin not in refused], parsed, lines))
     return tuple(bins), findings
 
 

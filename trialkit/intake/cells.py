@@ -140,7 +140,9 @@ def _numbers(
             else:
                 unit = f" ({heading.unit})" if heading.unit else ""
                 expected = number.expected + unit if number.expected == "expected a number" else number.expected
-                complaints[place] = Complaint(number.code, expected, number.remedy)
+                # a visit without its day is no visit, so that cell cannot stay empty
+                remedy = "Count the days from the start." if heading.column.name == "day" else number.remedy
+                complaints[place] = Complaint(number.code, expected, remedy)
         else:
             values[place] = number
     for place, (severity, code, expected, remedy) in judge_bounds(values, heading).items():

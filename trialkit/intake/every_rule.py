@@ -28,6 +28,7 @@ def apply_rules(
     findings += rules.too_rich_rows(rows, plan)
     findings += rules.above_capacity(rows, bins)
     findings += rules.finished_at_start(rows, day)
+    findings += rules.raters_alike(rows)
     findings += rules.carbon_against_ash(rows)
     findings += rules.ratio_against_parts(rows)
     findings += rules.warm_throughout(rows, day)

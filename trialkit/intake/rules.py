@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from trialkit.intake.cells import Parsed
 from trialkit.intake.columns import show_number
 from trialkit.intake.rows import Rows
+from trialkit.intake.wording import name_key
 from trialkit.records import Bin, Finding, Plan
 
 # common practice: carbon of dry matter without char, nitrogen without urea, blood or urine
@@ -107,6 +108,23 @@ def finished_at_start(rows: Rows, day: NDArray[np.float64]) -> Iterator[Finding]
             "expected no on the first day",
             "Correct it, or the day.",
         )
+
+
+def raters_alike(rows: Rows) -> Iterator[Finding]:
+    """Raters whose names differ only by blanks or capitals: each counts as a rater of their own."""
+    keys: dict[str, int] = {}
+    for at, name in enumerate(rows.raters):
+        first = keys.setdefault(name_key(name), at)
+        if first != at:
+            yield rows.finding(
+                "warning",
+                "raters-alike",
+                int(np.flatnonzero(rows.rater == at)[0]),
+                "rater",
+                f'found "{name}"',
+                f'other rows have "{rows.raters[first]}", and the two count as two raters',
+                "Write one name in one way.",
+            )
 
 
 def carbon_against_ash(rows: Rows) -> Iterator[Finding]:
