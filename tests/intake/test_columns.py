@@ -30,6 +30,7 @@ HARD = [
     ("germination_pct", (0, 1000), (-0.1, 1000.1)),
     ("seedlings_pct", (0, 1000), (-0.1, 1000.1)),
     ("root_length_pct", (0, 1000), (-0.1, 1000.1)),
+    ("self_heating_rise_c", (-5, 65), (-5.1, 65.1)),
     ("water_added_l", (0, 100000), (-0.1, 100000.1)),
     ("sample_removed_kg", (0, 100000), (-0.1, 100000.1)),
     ("added_wet_mass_kg", (0, 100000), (-0.1, 100000.1)),
@@ -47,6 +48,7 @@ SOFT = [
     ("ph", (5, 9.2), (4.9, 9.3)),
     ("ec_ds_m", (10,), (10.1,)),
     ("germination_pct", (220,), (220.1,)),
+    ("self_heating_rise_c", (0, 50), (-0.1, 50.1)),
 ]
 
 
@@ -94,6 +96,9 @@ def test_an_unlikely_value_stays_in_the_data(write):
         ("core_temp_f", 131, "core_temp_c", 55.0),
         ("core_temp_f", 160, "core_temp_c", 71.1111),
         ("ambient_temp_f", 59, "ambient_temp_c", 15.0),
+        # a difference of temperatures: 5/9 without the 32
+        ("self_heating_rise_f", 18, "self_heating_rise_c", 10.0),
+        ("self_heating_rise_f", 0, "self_heating_rise_c", 0.0),
         ("volume_gal", 50, "volume_l", 189.2706),
         ("volume_ft3", 7, "volume_l", 198.2179),
         ("volume_m3", 0.2, "volume_l", 200.0),
@@ -169,6 +174,22 @@ def test_fahrenheit_in_a_column_of_celsius_is_told_once(trial_files, write, said
     celsius = load_trial(write(trial_files, "celsius"))
     fahrenheit = load_trial(write({**trial_files, "readings.csv": text.replace("core_temp_c", "core_temp_f")}))
     assert np.allclose(celsius.readings.columns["core_temp_c"], fahrenheit.readings.columns["core_temp_c"], atol=1e-9)
+
+
+def test_a_rise_in_fahrenheit_is_told_as_a_rise(write, said):
+    """90 °F of difference are 50 °C, though a thermometer at 90 °F shows 32.2 °C; 118 °F would be too much as well."""
+    place = write({"one.csv": "bin,treatment,day,self_heating_rise_c\nA,x,0,90\nB,y,0,118\n"}) / "one.csv"
+    assert [text for *_, text in said(place, "error")] == [
+        'line 2, self_heating_rise_c: found "90"; expected a number from -5 to 65 °C. '
+        '90 °F would be 50 °C: if the column is in °F, name it "self_heating_rise_f".',
+        'line 3, self_heating_rise_c: found "118"; expected a number from -5 to 65 °C. '
+        "Correct it, or leave the cell empty.",
+    ]
+    place = write({"two.csv": "bin,treatment,day,self_heating_rise_f\nA,x,0,-10\nB,y,0,117\n"}) / "two.csv"
+    assert [text for *_, text in said(place, "error")] == [
+        'line 2, self_heating_rise_f: found "-10"; expected a number from -9 to 117 °F. '
+        "Correct it, or leave the cell empty."
+    ]
 
 
 def test_a_cool_file_in_fahrenheit_is_asked_about(write, said):

@@ -124,6 +124,13 @@ READINGS: tuple[Column, ...] = (
     _number("germination_pct", "Seeds germinated, of the water blank.", "%", Bounds(0, 1000), (-_INF, 220)),
     _number("seedlings_pct", "Seedlings standing, of the water blank.", "%", Bounds(0, 1000), (-_INF, 220)),
     _number("root_length_pct", "Root length, of the water blank.", "%", Bounds(0, 1000), (-_INF, 220)),
+    _number(
+        "self_heating_rise_c",
+        "Highest rise above the air around it, of moist compost in an insulated flask.",
+        "°C",
+        Bounds(-5, 65),
+        (0, 50),
+    ),
     _number("water_added_l", "Water added at this visit.", "L", _AMOUNT, kind="amount"),
     Column("turned", "yes-no", "Whether the bin was turned at this visit, after the readings."),
     _number("sample_removed_kg", "Wet mass taken out as samples.", "kg", _AMOUNT, kind="amount"),
@@ -141,6 +148,7 @@ CARRIED = ("treatment", "block", "site", "whole_plot", "row", "column")
 # suffix of the template unit -> suffix typed instead -> (unit, factor, offset); US gallon, international inch and pound
 OTHER_UNITS: Mapping[str, Mapping[str, tuple[str, float, float]]] = {
     "_temp_c": {"_temp_f": ("°F", 5 / 9, -160 / 9)},
+    "_rise_c": {"_rise_f": ("°F", 5 / 9, 0.0)},  # a difference of temperatures: its zero is the same in both
     "_l": {"_gal": ("gal", 3.785411784, 0.0), "_ft3": ("ft³", 28.316846592, 0.0), "_m3": ("m³", 1000.0, 0.0)},
     "_cm": {"_in": ("in", 2.54, 0.0)},
     "_kg": {"_lb": ("lb", 0.45359237, 0.0), "_g": ("g", 0.001, 0.0)},

@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from trialkit.intake.columns import Bounds, Heading, show_number
+from trialkit.intake.columns import Bounds, Heading, headings_of, show_number
 from trialkit.records import Severity
 
-# a thermometer in °F shows 104 to 170 where one in °C shows 40 to 77; 203 °F is the hard bound of 95 °C
-_MOST_FAHRENHEIT = 203.0
 # the years 1990 to 2099 as a spreadsheet counts days
 _FIRST_SERIAL, _LAST_SERIAL = 32874, 73050
 _COLUMN_SHARE = 0.1
@@ -58,26 +56,35 @@ def judge_fahrenheit(
     """Say once that a column of °C holds °F, where at least three readings and a tenth of all say so."""
     if heading.unit != "°C" or not len(codes):
         return None
-    hard = heading.column.hard
+    hard, other = heading.column.hard, _in_fahrenheit(heading)
     assert hard is not None
+    # a thermometer in °F shows 104 to 170 where one in °C shows 40 to 77
     with np.errstate(invalid="ignore"):
-        above = (values > hard.high) & (values <= _MOST_FAHRENHEIT)
+        above = (values > hard.high) & (values <= _typed(hard.high, other))
     rows = np.bincount(codes, minlength=len(values))
     count, measured = int(rows[above].sum()), int(rows[np.isfinite(values)].sum())
     if count < 3 or count < _COLUMN_SHARE * measured:
         return None
     low, high = float(values[above].min()), float(values[above].max())
-    typed = heading.column.name.removesuffix("_c") + "_f"
     return FahrenheitColumn(
         [int(i) for i in np.flatnonzero(above)],
         f"found {count} readings from {show_number(low)} to {show_number(high)}, the first on this line",
-        f"expected {_range(hard, heading)}; {show_number(high)} °F would be {show_number(_celsius(high))} °C",
-        f'If all of the column is in °F, name it "{typed}".',
+        f"expected {_range(hard, heading)}; {show_number(high)} °F would be {show_number(_celsius(high, other))} °C",
+        f'If all of the column is in °F, name it "{_fahrenheit_name(heading)}".',
     )
 
 
-def _celsius(fahrenheit: float) -> float:
-    return round((fahrenheit - 32) * 5 / 9, 1)
+def _fahrenheit_name(heading: Heading) -> str:
+    return heading.column.name.removesuffix("_c") + "_f"
+
+
+def _in_fahrenheit(heading: Heading) -> Heading:
+    """The same column typed in °F; a rise converts without the 32."""
+    return headings_of((heading.column,))[_fahrenheit_name(heading)]
+
+
+def _celsius(fahrenheit: float, heading: Heading) -> float:
+    return round(fahrenheit * heading.factor + heading.offset, 1)
 
 
 def _typed(bound: float, heading: Heading) -> float:
@@ -113,11 +120,13 @@ def _remedy(typed: float, value: float, heading: Heading) -> str:
         if _FIRST_SERIAL <= typed <= _LAST_SERIAL:
             return "A spreadsheet keeps dates as such numbers: count the days from the start."
         return "Check the sign; days are counted from the start." if typed < 0 else "Correct it."
-    if heading.unit == "°C" and value > 60 and typed <= _MOST_FAHRENHEIT:
-        name = heading.column.name.removesuffix("_c") + "_f"
-        celsius = show_number(_celsius(typed))
-        return f'{show_number(typed)} °F would be {celsius} °C: if the column is in °F, name it "{name}".'
-    if typed < 0 and heading.column.hard is not None and heading.column.hard.low >= 0:
+    hard = heading.column.hard
+    if heading.unit == "°C" and hard is not None and value > hard.high:
+        other = _in_fahrenheit(heading)
+        if typed <= _typed(hard.high, other):
+            celsius, name = show_number(_celsius(typed, other)), _fahrenheit_name(heading)
+            return f'{show_number(typed)} °F would be {celsius} °C: if the column is in °F, name it "{name}".'
+    if typed < 0 and hard is not None and hard.low >= 0:
         return "Check the sign, or leave the cell empty."
     return "Correct it, or leave the cell empty."
 

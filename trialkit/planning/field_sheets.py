@@ -30,6 +30,7 @@ HEADINGS: dict[str, tuple[str, str]] = {
     "germination_pct": ("germination", "% of blank"),
     "seedlings_pct": ("seedlings", "% of blank"),
     "root_length_pct": ("root length", "% of blank"),
+    "self_heating_rise_c": ("self-heating rise", "°C above air, in a flask"),
     "water_added_l": ("water added", "L"),
     "turned": ("turned?", "yes / no"),
     "sample_removed_kg": ("sample taken", "kg"),
