@@ -13,7 +13,7 @@ from trialkit import report
 from trialkit.records import Answer, Interval, Refusal
 from trialkit.report.compatibility_curve import draw_compatibility
 from trialkit.report.courses import column_label, source_column
-from trialkit.report.drawings import MARKERS, PALETTE, look, treatment_order
+from trialkit.report.drawings import MARKERS, PALETTE, broken, look, treatment_order
 from trialkit.report.effect_axes import ratio_ticks
 from trialkit.report.figures import draw_figures, main_figure, other_figures, write_figures
 from trialkit.report.layout_figure import draw_layout, placing
@@ -146,9 +146,20 @@ def test_the_map_names_every_bin_with_its_value(make: SimpleNamespace) -> None:
     drawing = draw_layout(analysis.answers[0], analysis)
     assert drawing is not None
     assert "block 2: B4 water only 0.0340, B5 killed starter 0.0370 and B6 live starter 0.0410." in drawing.alt
-    assert "the darker the field, the higher" in drawing.caption
+    assert drawing.caption == (
+        "Decay rate, per day, of every bin by block, in the order of the file. The mark is the treatment; the darker "
+        "the field, the higher."
+    )
     many = make.analysis(bins=tuple(replace(item, block="1") for item in analysis.trial.bins))
     assert draw_layout(many.answers[0], many) is None  # twelve in a line cannot be read on a phone
+
+
+def test_a_label_is_broken_between_its_parts_and_never_cut() -> None:
+    name, numbers = "molasses and culture beside molasses water:", "1.06 (0.91 to 1.22)"
+    assert broken(name, numbers, most=46).split("\n") == [name, numbers]
+    assert broken("live:", numbers) == f"live: {numbers}"
+    lines = broken(name, numbers, most=20).split("\n")
+    assert " ".join(lines) == f"{name} {numbers}" and max(map(len, lines)) <= 20
 
 
 def test_repeats_are_drawn_beside_the_answer(make: SimpleNamespace) -> None:

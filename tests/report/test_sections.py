@@ -257,3 +257,13 @@ def test_lines_of_the_handout_stay_within_thirty_words(make: SimpleNamespace) ->
         for sentence in re.split(r"(?<=[.:;]) ", text):
             assert len(sentence.split()) <= 30, sentence
         assert report.in_short(analysis).text.count("\n") <= 4
+
+
+def test_what_the_measuring_warns_of_stands_among_the_limits_and_other_notes_do_not(make: SimpleNamespace) -> None:
+    analysis = make.analysis()
+    first = analysis.answers[0]
+    noted = replace(first.values, notes=("Warning: B9 was dry when it was called finished.", "B2 was read twice."))
+    changed = replace(analysis, answers=(replace(first, values=noted), *analysis.answers[1:]))
+    assert [line for line in limit_lines(changed) if line not in limit_lines(analysis)] == [
+        "Decay rate: B9 was dry when it was called finished."
+    ]

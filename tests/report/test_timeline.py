@@ -7,6 +7,10 @@ from dataclasses import replace
 import pytest
 
 from trialkit.records import BinValue, Claim
+from trialkit.report.bin_panel import claimed_days
+from trialkit.report.layout_figure import draw_layout
+from trialkit.report.limits import limit_lines
+from trialkit.report.panels import draw_outcome
 from trialkit.report.timeline import bin_words, draw_timeline, timeline_lines
 from trialkit.report.words import comparison_sentence, verdict_sentence
 from trialkit.shipped import shipped
@@ -37,6 +41,20 @@ def test_the_sample_says_when_bins_were_ready_and_keeps_the_two_that_were_not(wa
     assert water.startswith("Water only: 4 of 6 bins ready between day 36 and 48; B1 and B4 not by day 48.")
     assert live.startswith("Live starter: 6 bins ready between day 24 and 42. A bin in the middle takes ")
     assert timeline_lines(answer(watched, "decay_rate")) == ()
+
+
+def test_bins_that_were_not_there_stand_in_the_figure_the_map_and_the_limits_as_longer(watched):
+    drawing = draw_outcome(answer(watched), watched)
+    assert "water only: 4 bins, 37.5 to 46.5 days; 2 bins not by the last visit." in drawing.alt
+    assert "an open mark with an arrow was not there by its last visit" in drawing.caption
+    assert "block 1: B1 water only > 48.0 and B2 live starter 40.5." in draw_layout(answer(watched), watched).alt
+    lines = limit_lines(watched)
+    longer = (
+        "Days to finish: B1 and B4 were not there by the last visit. They count as longer; by how much, nobody saw."
+    )
+    assert longer in lines
+    assert not any(line.startswith("Days to finish is without a value") for line in lines)
+    assert claimed_days([verdict.claim for verdict in watched.verdicts], ("water only", "live starter")) == [(14.0, 1)]
 
 
 def test_the_figure_holds_every_bin_and_is_absent_for_other_outcomes(watched):

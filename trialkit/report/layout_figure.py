@@ -61,8 +61,8 @@ def draw_layout(answer: Answer, analysis: Analysis) -> Drawing | None:
         axes.plot([x + 0.2], [y + 0.3], marker, color=colour, ms=7, mec="white", mew=0.6, zorder=2)
         axes.annotate(short_name(item.bin, max(12 - across, 5)), (x + 0.36, y + 0.31), va="center", fontsize=9,
                       color=INK)  # fmt: skip
-        told = longer.get(item.bin, "no value") if value is None else figures(value, 3)
-        axes.annotate(told, (x + 0.5, y + 0.72), ha="center", va="center", fontsize=9.5, color=INK)
+        level = longer.get(item.bin, "no value") if value is None else figures(value, 3)
+        axes.annotate(level, (x + 0.5, y + 0.72), ha="center", va="center", fontsize=9.5, color=INK)
     for y, head in enumerate(heads):
         axes.annotate(
             broken(head, most=HEAD + 3),
