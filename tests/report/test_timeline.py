@@ -52,7 +52,7 @@ def test_bins_that_were_not_there_stand_in_the_figure_the_map_and_the_limits_as_
     longer = (
         "Days to finish: B1 and B4 were not there by the last visit. They count as longer; by how much, nobody saw."
     )
-    assert longer in lines
+    assert f"Days to finish: {longer}" in lines
     assert not any(line.startswith("Days to finish is without a value") for line in lines)
     assert claimed_days([verdict.claim for verdict in watched.verdicts], ("water only", "live starter")) == [(14.0, 1)]
 
