@@ -70,8 +70,8 @@ def run_plan(options: argparse.Namespace) -> int:
     written = write_plan(planned, folder, pdf=not options.no_pdf)
     _print([*told, *planned.notes, *planned.warnings, *written.sentences])
     print(
-        f"The readings go into {WORKBOOK} or into readings.csv, whichever you like. A change to the plan goes into "
-        "both the workbook and the text files, or take one of the two away."
+        f"The readings go into {WORKBOOK} or into readings.csv, whichever you like. What you add to the plan, a "
+        "claim for example, may stand in trial.toml or in the workbook; what you change there, change in both."
     )
     print(f"The plan: {written.folder}. Next: print the sheets, then trialkit check {written.folder}")
     return 0

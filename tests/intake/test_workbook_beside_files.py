@@ -175,10 +175,30 @@ def test_a_plan_that_differs_is_told_by_value_and_place(both):
         read_plan(place)
 
 
-def test_a_claim_that_stands_in_one_only(both):
-    place = both(cells=[("claims", cell, None) for cell in ("A2", "B2", "C2", "D2", "E2", "I2")])
-    told = [line for line in errors(place) if "nothing is said" in line]
-    assert len(told) == 1 and 'trial.toml, line 21, has "twice as fast"' in told[0]
+NO_CLAIM = [("claims", cell, None) for cell in ("A2", "B2", "C2", "D2", "E2", "I2")]
+
+
+def test_a_claim_that_was_added_to_one_counts(both):
+    place = both(cells=NO_CLAIM)
+    assert load_trial(place).plan == both.plain.plan
+    said = "trial.toml says more of the plan (claim 1, text), so it is used"
+    assert ("plan-in-both", "trial.xlsx", said) in notes(place)
+
+
+def test_a_plan_that_was_filled_in_further_in_the_workbook_counts(both):
+    place = both(change=[("trial.toml", 'title = "Leaves"\n', "")])
+    assert load_trial(place).plan == both.plain.plan
+    said = "trial.xlsx says more of the plan (title), so it is used"
+    assert ("plan-in-both", "trial.xlsx", said) in notes(place)
+
+
+def test_plans_that_both_say_more_are_told_apart(both):
+    place = both(cells=NO_CLAIM, change=[("trial.toml", 'title = "Leaves"\n', "")])
+    told = "\n".join(errors(place))
+    assert 'claim 1, text: nothing is said; trial.toml, line 20, has "twice as fast". ' in told
+    assert 'value (column B): found "Leaves"; trial.toml says nothing of it. ' in told
+    with pytest.raises(TemplateError):
+        load_trial(place)
 
 
 def test_bins_that_differ(both):

@@ -218,7 +218,12 @@ def test_one_error_df_takes_blocks_as_random():
     """Two complete blocks of two: where blocks differ, Kenward–Roger gives the paired t on 1 df."""
     rows = [("A", "1", 10.0), ("B", "1", 11.0), ("A", "2", 20.0), ("B", "2", 21.4)]
     fit = fit_bins(values_of(rows))
-    assert (fit.method, fit.df_method, fit.bounded, fit.at_bound) == ("reml", "Kenward–Roger, a tenth fewer df", True, False)
+    assert (fit.method, fit.df_method, fit.bounded, fit.at_bound) == (
+        "reml",
+        "Kenward–Roger, a tenth fewer df",
+        True,
+        False,
+    )
     assert fit.differences[1, 0] == pytest.approx(1.2)
     assert fit.std_errors[1, 0] == pytest.approx(0.2, rel=1e-5)
     assert fit.df[1, 0] == pytest.approx(1.0, rel=1e-6)

@@ -1,7 +1,7 @@
 """A trial that stands in a workbook and in text files too: what is used, so that nothing is lost or read twice.
 
-The plan must say the same in both. Bins must agree, but cells that are filled in while the trial runs may be empty in
-one of the two. Of the readings, those that hold all that the others hold are used alone.
+Of plans that agree in all that both say, the fuller is used. Bins must agree, but cells that are filled in while the
+trial runs may be empty in one of the two. Of the readings, those that hold all that the others hold are used alone.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from trialkit.intake.places import Path, name_place
 from trialkit.intake.trialfile import TrialFile
 from trialkit.records import Bin, Finding
 
+_SHOWN = 6  # names in a note
 _ONE_ONLY = "Make both say the same, or take one of the two files away."
 # filled in while the trial runs, so an empty cell is no contradiction
 _LATER = ("start_date", "lost_on_day", "lost_reason", "note")
@@ -28,9 +29,12 @@ _KIND = {column.name: column.kind for column in READINGS}
 
 
 # ---------------------------------------------------------------- the plan
-def compare_plans(text: TrialFile, book: TrialFile) -> Iterator[Finding]:
-    """One error for every value of the plan that differs between the text file and the workbook."""
+def choose_plan(text: TrialFile, book: TrialFile) -> tuple[TrialFile, list[Finding]]:
+    """The file that says more of the plan, where it says all that the other says; else one error for every value that
+    differs between the text file and the workbook."""
     one, two = _values(text), _values(book)
+    differ: list[Finding] = []
+    more: dict[bool, dict[str | None, Finding]] = {True: {}, False: {}}  # by whether it stands in the workbook
     said: set[Path] = set()
     for path in dict.fromkeys([*one, *two]):
         if path in one and path in two and one[path] == two[path]:
@@ -42,14 +46,34 @@ def compare_plans(text: TrialFile, book: TrialFile) -> Iterator[Finding]:
         if path in said:
             continue
         said.add(path)
-        file, line, _ = text.places.place(path)
-        where = file if line is None or path not in one else f"{file}, line {line},"
-        place = book.places.place(path)
-        if place[2] is None:
-            place = (*place[:2], name_place(path))
-        found = f"found {_show(two[path])}" if path in two else "nothing is said"
-        expected = f"{where} has {_show(one[path])}" if path in one else f"{where} says nothing of it"
-        yield Finding("error", "plans-differ", *place, found, expected, _ONE_ONLY)
+        finding = _plan_finding(path, text, book, one, two)
+        if path in one and path in two:
+            differ.append(finding)
+        else:
+            more[path in two][name_place(path)] = finding
+    if differ or (more[True] and more[False]):
+        return text, [*differ, *more[False].values(), *more[True].values()]
+    fuller = book if more[True] else text
+    names = [str(name) for name in {**more[False], **more[True]}]
+    if not names:
+        return text, []
+    shown = ", ".join(names[:_SHOWN]) + (f" and {len(names) - _SHOWN} more" if len(names) > _SHOWN else "")
+    what = f"{fuller.places.place(())[0]} says more of the plan ({shown}), so it is used"
+    return fuller, [Finding("note", "plan-in-both", book.places.place(())[0], None, None, what)]
+
+
+def _plan_finding(
+    path: Path, text: TrialFile, book: TrialFile, one: Mapping[Path, Any], two: Mapping[Path, Any]
+) -> Finding:
+    """A value that the two plans do not share; it stands at the workbook."""
+    file, line, _ = text.places.place(path)
+    where = file if line is None or path not in one else f"{file}, line {line},"
+    place = book.places.place(path)
+    if place[2] is None:
+        place = (*place[:2], name_place(path))
+    found = f"found {_show(two[path])}" if path in two else "nothing is said"
+    expected = f"{where} has {_show(one[path])}" if path in one else f"{where} says nothing of it"
+    return Finding("error", "plans-differ", *place, found, expected, _ONE_ONLY)
 
 
 def _values(trial_file: TrialFile) -> dict[Path, Any]:

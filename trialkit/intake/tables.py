@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from pathlib import Path
 
-from trialkit.intake.both_forms import choose_bins, choose_readings, compare_plans
+from trialkit.intake.both_forms import choose_bins, choose_plan, choose_readings
 from trialkit.intake.cells import Parsed, parse_table
 from trialkit.intake.columns import FileKind, columns_of, headings_of
 from trialkit.intake.desk import Desk
@@ -78,7 +78,8 @@ def take_plan(desk: Desk) -> None:
         desk.trial_file, findings = read_trial_file(raw, name)
         desk.findings += findings
     if desk.trial_file is not None and in_book is not None:
-        desk.findings += compare_plans(desk.trial_file, in_book)
+        desk.trial_file, findings = choose_plan(desk.trial_file, in_book)
+        desk.findings += findings
 
 
 def take_tables(desk: Desk) -> None:

@@ -178,7 +178,8 @@ def _write_files(planned: PlannedTrial) -> dict[str, bytes]:
         f"Planned on {request.today.isoformat()}. What stands here before the first reading counts as stated before "
         "the data.",
         "Change the words freely; draw a new layout rather than change [layout] by hand.",
-        "Where a workbook trial.xlsx lies beside this file it says the same: change both, or take one of them away.",
+        "A workbook trial.xlsx beside this file says the same. What is added may stand in one of the two; what is",
+        "changed must be changed in both.",
     )
     sheets = draw_sheets(
         plan,
