@@ -27,7 +27,7 @@ from trialkit.contrasts import (
 from trialkit.errors import DesignError, TemplateError
 from trialkit.intake import check_trial, load_trial, workbook_bytes
 from trialkit.models import Changed, changed_values, check_curves, fit_bins
-from trialkit.outcomes import available_outcomes, bin_values, stretched_rates
+from trialkit.outcomes import available_outcomes, bin_maturity, bin_values, stretched_rates
 from trialkit.planning.precision_inputs import PLANNING_GUESSES, cv_of_fit
 from trialkit.records import (
     Analysis,
@@ -98,7 +98,7 @@ def conclude(
         for name in values
     )
     verdicts = tuple(judge(answer_to(claim, adjusted, values), claim, plan=plan) for claim in plan.claims)
-    return Analysis(_with_deviations(trial), answers, verdicts, __version__)
+    return Analysis(_with_deviations(trial), answers, verdicts, __version__, bin_maturity(trial))
 
 
 def _with_deviations(trial: Trial) -> Trial:

@@ -33,6 +33,9 @@ def test_the_worst_of_both_groups_counts():
 def test_above_25_of_carbon_to_nitrogen_nothing_is_rated():
     found = maturity_rating(31, {"co2_c_mg_g_om_day": 1, "germination_pct": 95})
     assert (found.rating, found.reason) == (None, "C:N is 31, above 25, so maturity is not rated.")
+    unknown = maturity_rating(None, {"rise_c": 4, "germination_pct": 95})
+    assert (unknown.rating, unknown.reason) == (None, "C:N was not measured, so maturity is not rated.")
+    assert unknown.by_test == {"rise_c": "very mature", "germination_pct": "very mature"}
     assert maturity_rating(25, {"co2_c_mg_g_om_day": 1, "germination_pct": 95}).rating == "very mature"
 
 

@@ -10,10 +10,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
 
-HeatingClass = Literal["I", "II", "III", "IV", "V"]
-Rating = Literal["very mature", "mature", "immature"]
+from trialkit.records import HeatingClass, Rating
 
 LEAST_RISE, MOST_RISE = -5.0, 65.0  # °C; beyond, the reading or its unit is wrong
 MOST_CN = 25.0  # above, nothing is rated
@@ -53,13 +51,14 @@ def heating_class(rise_c: float) -> HeatingClass:
     return next((name for limit, name in classes if rise_c <= limit), "I")
 
 
-def maturity_rating(cn_ratio: float, tests: Mapping[str, float]) -> Maturity:
+def maturity_rating(cn_ratio: float | None, tests: Mapping[str, float]) -> Maturity:
     """The worst of at least one test of stability and one of toxicity, where C:N is 25 or less.
 
-    tests: names of ``STABILITY`` and ``TOXICITY`` with their readings. Where C:N is above 25, or a group has no test,
-    ``rating`` is None. ValueError for an unknown name, for readings below 0, and for a C:N of 0 or less.
+    tests: names of ``STABILITY`` and ``TOXICITY`` with their readings. Where C:N is above 25 or None (not measured), or
+    a group has no test, ``rating`` is None. ValueError for an unknown name, for readings below 0, and for a C:N of 0 or
+    less.
     """
-    if not cn_ratio > 0.0:
+    if cn_ratio is not None and not cn_ratio > 0.0:
         raise ValueError(f"cn_ratio: found {cn_ratio!r}; expected a number above 0.")
     limits = {**STABILITY, **TOXICITY}
     for name, reading in tests.items():
@@ -68,6 +67,8 @@ def maturity_rating(cn_ratio: float, tests: Mapping[str, float]) -> Maturity:
         if not reading >= (LEAST_RISE if name == "rise_c" else 0.0):
             raise ValueError(f"{name}: found {reading!r}; expected 0 or more.")
     found = {name: _rated(reading, *limits[name]) for name, reading in tests.items()}
+    if cn_ratio is None:
+        return Maturity(None, found, "C:N was not measured, so maturity is not rated.")
     if cn_ratio > MOST_CN:
         return Maturity(None, found, f"C:N is {cn_ratio:g}, above {MOST_CN:g}, so maturity is not rated.")
     for group, names in (("stability", STABILITY), ("toxicity", TOXICITY)):

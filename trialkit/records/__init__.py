@@ -34,6 +34,7 @@ from trialkit.records.answered import (
     Sensitivity,
     Verdict,
 )
+from trialkit.records.described import BinMaturity, HeatingClass, Rating
 from trialkit.records.planned import (
     Bin,
     Claim,
@@ -56,6 +57,7 @@ __all__ = [
     "Analysis",
     "Answer",
     "Bin",
+    "BinMaturity",
     "BinValue",
     "BinValues",
     "Call",
@@ -67,6 +69,7 @@ __all__ = [
     "Finding",
     "FinishCurve",
     "Fit",
+    "HeatingClass",
     "Interval",
     "Kind",
     "Layout",
@@ -74,6 +77,7 @@ __all__ = [
     "Partition",
     "PartitionStep",
     "Plan",
+    "Rating",
     "Readings",
     "Refusal",
     "Rerandomisation",

@@ -9,6 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from trialkit.records.described import BinMaturity
 from trialkit.records.planned import Claim, Plan, Role, Trial
 
 Scale = Literal["identity", "log"]
@@ -299,12 +300,13 @@ class SecondOpinion:
 
 @dataclass(frozen=True, eq=False)
 class Analysis:
-    """Everything a report needs: the trial, one answer an outcome, one verdict a claim."""
+    """Everything a report needs: the trial, one answer an outcome, one verdict a claim; ``maturity`` one a bin or none."""
 
     trial: Trial
     answers: tuple[Answer, ...]
     verdicts: tuple[Verdict, ...]
     version: str = ""
+    maturity: tuple[BinMaturity, ...] = ()
 
 
 # ---------------------------------------------------------------- what goes with an answer

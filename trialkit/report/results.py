@@ -11,11 +11,14 @@ from trialkit.records import (
     Adjustment,
     Analysis,
     Answer,
+    BinMaturity,
     Call,
     Comparison,
     Fit,
+    HeatingClass,
     Kind,
     PartitionStep,
+    Rating,
     Refusal,
     Rerandomisation,
     Role,
@@ -50,6 +53,7 @@ def results_of(analysis: Analysis) -> dict[str, Any]:
         "findings": _findings(analysis),
         "outcomes": [_outcome(answer) for answer in analysis.answers],
         "claims": [_claim(verdict) for verdict in analysis.verdicts],
+        "maturity": [_maturity(item) for item in analysis.maturity],
     }
 
 
@@ -224,6 +228,19 @@ def _claim(verdict: Verdict) -> dict[str, Any]:
     }
 
 
+def _maturity(item: BinMaturity) -> dict[str, Any]:
+    return {
+        "bin": item.bin,
+        "treatment": item.treatment,
+        "day": _number(item.day),
+        "heating_class": item.heating_class,
+        "rating": item.rating,
+        "by_test": dict(item.by_test),
+        "readings": {name: {"value": _number(item.readings[name]), "day": item.days[name]} for name in item.readings},
+        "reason": item.reason,
+    }
+
+
 # ---------------------------------------------------------------- the schema
 TEXT: dict[str, Any] = {"type": "string"}
 TEXT_OR_NONE: dict[str, Any] = {"type": ["string", "null"]}
@@ -321,10 +338,17 @@ def results_schema() -> dict[str, Any]:
         "text": TEXT, "treatment": TEXT, "against": TEXT_OR_NONE, "outcome": TEXT, "size": size, "call": _choice(Call),
         "sentence": TEXT,
     })  # fmt: skip
+    maturity = _object({
+        "bin": TEXT, "treatment": TEXT, "day": NUMBER_OR_NONE, "heating_class": _choice(HeatingClass, none=True),
+        "rating": _choice(Rating, none=True),
+        "by_test": {"type": "object", "additionalProperties": _choice(Rating)},
+        "readings": {"type": "object", "additionalProperties": _object({"value": NUMBER, "day": NUMBER})},
+        "reason": TEXT,
+    })  # fmt: skip
     whole = _object({
         "schema": {"const": SCHEMA_VERSION}, "trialkit": TEXT, "trial": trial,
         "rows": _object({"read": COUNT, "used": COUNT, "set_aside": COUNT}), "findings": _list(finding),
-        "outcomes": _list(outcome), "claims": _list(claim),
+        "outcomes": _list(outcome), "claims": _list(claim), "maturity": _list(maturity),
     })  # fmt: skip
     return {
         "$schema": "https://json-schema.org/draft/2020-12/schema",
@@ -332,7 +356,8 @@ def results_schema() -> dict[str, Any]:
         "description": "Full numbers, nothing rounded; null where a method has no such number or an end is open. "
         "std_error is on the scale of analysis (natural log for ratios); estimate, low and high on the scale shown. "
         "rerandomised is the interval of the layout drawn again, unadjusted, where one of this level exists; "
-        "level_attained is then its level, elsewhere that of a bound (which stands in low or high), else null.",
+        "level_attained is then its level, elsewhere that of a bound (which stands in low or high), else null. "
+        "maturity names how far decay had gone in each bin; it describes, and nothing is tested by it.",
         **whole,
     }
 
