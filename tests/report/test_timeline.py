@@ -49,9 +49,7 @@ def test_bins_that_were_not_there_stand_in_the_figure_the_map_and_the_limits_as_
     assert "an open mark with an arrow was not there by its last visit" in drawing.caption
     assert "block 1: B1 water only > 48.0 and B2 live starter 40.5." in draw_layout(answer(watched), watched).alt
     lines = limit_lines(watched)
-    longer = (
-        "Days to finish: B1 and B4 were not there by the last visit. They count as longer; by how much, nobody saw."
-    )
+    longer = "B1 and B4 were not there by the last visit. They count as longer; by how much, nobody saw."
     assert f"Days to finish: {longer}" in lines
     assert not any(line.startswith("Days to finish is without a value") for line in lines)
     assert claimed_days([verdict.claim for verdict in watched.verdicts], ("water only", "live starter")) == [(14.0, 1)]
