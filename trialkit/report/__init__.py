@@ -1,7 +1,7 @@
 """The front desk: the only room that draws, rounds and makes sentences.
 
 In a notebook, in the order of the page: ``opening``, ``answer``, ``main_figure``, ``fairness``, ``effects``,
-``what_was_compared``, ``how_sure``, ``cannot_tell``, ``odd_readings``, ``take_care``, ``newsletter``,
+``maturity``, ``what_was_compared``, ``how_sure``, ``cannot_tell``, ``odd_readings``, ``take_care``, ``newsletter``,
 ``methods_paragraph``, ``appendix``; then ``write_results``, ``write_tables``, ``write_figures``.
 The command calls ``produce``, made of ``execute``, ``write_page``, ``write_handout``
 and ``write_pdf``. Names are loaded on first use.
@@ -26,6 +26,7 @@ _HOME = {
     "how_sure": "sections",
     "in_short": "front",
     "main_figure": "figures",
+    "maturity": "maturity_words",
     "methods_paragraph": "sections",
     "newsletter": "sections",
     "odd_readings": "sections",

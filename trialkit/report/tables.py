@@ -139,7 +139,7 @@ def bins_table(values: BinValues) -> Table:
         row.append(number_cell(value.value))
         if some["low"]:
             row += [number_cell(value.low), number_cell(value.high)]
-        lines = _lines(value.rows)
+        lines = lines_of(value.rows)
         row += [number_cell(value.readings_used), (lines, lines), (value.reason or "", value.reason or "")]
         rows.append(row)
     return table(f"bins_{outcome.name}", f"{capitalised(noun(outcome))}: one value a bin", columns, rows)
@@ -159,7 +159,7 @@ def details_table(values: BinValues) -> Table | None:
     )
 
 
-def _lines(rows: tuple[tuple[str, int], ...]) -> str:
+def lines_of(rows: tuple[tuple[str, int], ...]) -> str:
     """File lines as ranges: "readings.csv 2–9, 11"."""
     by_file: dict[str, list[int]] = {}
     for file, line in rows:
@@ -188,7 +188,7 @@ def all_bins_table(analysis: Analysis) -> Table:
             continue
         for value in values.values:
             raw = (values.outcome.name, values.outcome.unit, value.bin, value.treatment, value.block, value.site,
-                   value.value, value.low, value.high, value.readings_used, _lines(value.rows),
+                   value.value, value.low, value.high, value.readings_used, lines_of(value.rows),
                    value.reason)  # fmt: skip
             rows.append([(cell, "" if cell is None else str(cell)) for cell in raw])
     return table("bins", "Every bin value", columns, rows)
