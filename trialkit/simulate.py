@@ -277,6 +277,7 @@ def _read_more(
         "germination_pct": f"{np.clip(45 + 50 * done + 5 * noise[6], 1, 110):.0f}",
         "seedlings_pct": f"{np.clip(40 + 50 * done + 5 * noise[7], 1, 110):.0f}",
         "root_length_pct": f"{np.clip(35 + 60 * done + 6 * noise[8], 1, 130):.0f}",
+        "self_heating_rise_c": f"{np.clip(45.0 * (1.0 - done) + 2.0 * noise[9], 0.0, 50.0):.1f}",
         "turned": "yes" if day > 0 else "no",
     }
 

@@ -66,7 +66,7 @@ def test_a_stop_halfway_leaves_nothing_behind(planned, tmp_path, monkeypatch):
     def fail(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("trialkit.planning.writing.print_to_pdf", fail)
+    monkeypatch.setattr("trialkit.planning.writing.write_pdf", fail)
     with pytest.raises(OSError, match="No space left"):
         write_plan(planned, tmp_path / "trial")
     assert list(tmp_path.iterdir()) == []
