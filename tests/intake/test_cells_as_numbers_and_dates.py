@@ -65,6 +65,13 @@ def test_a_mark_that_reads_two_ways_is_refused_with_both(texts, separator, text,
     assert refused.expected == f"expected a number that reads one way; this is {readings}"
 
 
+def test_one_cell_with_another_number_of_decimals_settles_a_file_with_semicolons():
+    refused = read_number("1.234", find_style(["1.234", "5.678"], ";"))
+    assert isinstance(refused, NotANumber)
+    assert refused.remedy == "Write 1234, or 1.2340 if it is the small one, which settles the others too."
+    assert read_number("5.678", find_style(["1.2340", "5.678"], ";")) == 5.678
+
+
 @pytest.mark.parametrize(
     ("text", "day"),
     [

@@ -67,7 +67,7 @@ def read_number(text: str, style: NumberStyle) -> float | NotANumber:
     if grouped and grouped[1] == "," and (style.points or not style.commas):
         return _two_readings(text)
     if grouped and grouped[1] == "." and style.commas:
-        return _two_readings(text)
+        return _two_readings(text, "" if style.commas_shown else ", which settles the others too")
     if _POINT.fullmatch(text):
         return float(text)
     if _COMMA.fullmatch(text):
@@ -75,12 +75,12 @@ def read_number(text: str, style: NumberStyle) -> float | NotANumber:
     return _refuse(text)
 
 
-def _two_readings(text: str) -> NotANumber:
+def _two_readings(text: str, more: str = "") -> NotANumber:
     mark = "," if "," in text else "."
     return NotANumber(
         "number-ambiguous",
         f"expected a number that reads one way; this is {text.replace(mark, '')} or {text.replace(mark, '.')}",
-        f"Write {text.replace(mark, '')}, or {text}0 if it is the small one.",
+        f"Write {text.replace(mark, '')}, or {text}0 if it is the small one{more}.",
     )
 
 
