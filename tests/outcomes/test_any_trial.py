@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from trialkit.outcomes import available_outcomes, bin_values, catalogue
+from trialkit.outcomes import available_outcomes, bin_maturity, bin_values, catalogue
 from trialkit.records import BinValues, Refusal
 
 RANGES = {
@@ -14,7 +14,7 @@ RANGES = {
     "nitrogen_pct": (0, 6), "cn_ratio": (3, 100), "respired_c_g_kg": (0, 50), "ph": (3, 11), "ec_ds_m": (0, 20),
     "appearance_score": (0, 5), "odour_score": (0, 5), "germination_pct": (0, 150), "root_length_pct": (0, 150),
     "sample_removed_kg": (0, 2), "added_wet_mass_kg": (0, 5), "added_moisture_pct": (0, 99), "added_ash_pct": (0, 90),
-    "added_carbon_pct": (0, 50), "added_nitrogen_pct": (0, 6),
+    "added_carbon_pct": (0, 50), "added_nitrogen_pct": (0, 6), "self_heating_rise_c": (-5, 65),
 }  # fmt: skip
 STARTS = {
     "start_wet_mass_kg": (1, 90), "start_moisture_pct": (0, 99), "start_volume_l": (1, 300), "start_ash_pct": (0, 90),
@@ -68,3 +68,14 @@ def test_values_or_sentences(trial, seed):
                 assert found.outcome.scale == "identity" or value.value > 0
                 assert value.rows and value.readings_used == len(value.rows)
                 assert all(math.isfinite(number) for number in value.details.values()), value.details
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_every_bin_has_a_name_or_a_reason(trial, seed):
+    drawn = draw_trial(trial, seed)
+    found = bin_maturity(drawn)
+    assert [item.bin for item in found] == ([item.bin for item in drawn.bins] if found else [])
+    for item in found:
+        assert (item.rating is None) == bool(item.reason)
+        assert (item.heating_class is None) == ("rise_c" not in item.readings)
+        assert bool(item.rows) == bool(item.readings) == (item.day is not None)

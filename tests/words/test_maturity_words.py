@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
 from trialkit.records import Analysis, Bin, BinMaturity, Plan, Readings, Treatment, Trial, read_only
-from trialkit.report.maturity_words import maturity, maturity_table, name_cautions, name_sentences
+from trialkit.report.maturity_words import maturity, maturity_rows, maturity_table, name_cautions, name_sentences
 
 ARMS = ("water only", "live, starter")
 CAUTIONS = (
@@ -20,7 +21,7 @@ CAUTIONS = (
     "The flask test shows too little of active compost near pH 5. pH was 5.5 or less beside it in B2, so these names "
     "may flatter. No pH was read within a week of it in B3 and B5.",
     "Ratings follow the index of the California Compost Quality Council (2001): C:N of 25 or less, then the worse of "
-    "self-heating and of germination beside the water blank.",
+    "self-heating (stability) and germination beside the water blank (toxicity).",
     "Limits are as commonly quoted: look them up before you rely on them. These names are not a certificate, which "
     "takes samples drawn and tested by the rules of whoever asks for it.",
 )
@@ -107,7 +108,14 @@ def test_the_passage_stands_only_where_a_bin_has_a_name() -> None:
     assert not maturity(analysis_of(()))
     found = maturity(analysis_of())
     assert found.text.startswith(
-        "Self-heating and maturity, by name\nThese names describe bins; nothing is tested by them.\n- water only"
+        "Self-heating and maturity, by name\n"
+        "These names describe bins; nothing is tested by them. They are of day 60.\n"
+        "- water only"
+    )
+    early = replace(NAMED[0], day=21.0)
+    assert (
+        "They are of days 21 to 60; bins lost or read early had less time."
+        in maturity(analysis_of((early, *NAMED))).text
     )
     assert "<details><summary>Every bin: the readings behind its name" in found.html
     sentences = re.split(r"(?<=[.:;]) ", " ".join([*name_sentences(analysis_of()), *name_cautions(analysis_of())]))
@@ -116,10 +124,19 @@ def test_the_passage_stands_only_where_a_bin_has_a_name() -> None:
 
 def test_every_bin_stands_in_the_table() -> None:
     sheet = maturity_table(analysis_of())
-    assert sheet.shown[1] == (
-        "B2", "water only", "60", "IV", "15.0", "18.0", "92.0", "5.50", "mature", "readings.csv 12", "",
+    assert sheet.shown[1] == ("B2", "water only", "60", "IV", "15", "18", "92", "5.5", "mature")
+    near = maturity_table(analysis_of((named_bin(1, "IV", None, rise_c=10.04),)))
+    assert near.shown[0][3:5] == ("IV", "10.04")
+    assert sheet.shown[3][2:] == (*("–",) * 6, "Self-heating, C:N and germination were not measured.")
+
+
+def test_the_file_holds_what_each_test_came_to() -> None:
+    tests = {"rise_c": "mature", "germination_pct": "very mature"}
+    sheet = maturity_rows(analysis_of((replace(NAMED[1], by_test=tests), NAMED[2])))
+    assert sheet.columns[8:] == ("rating", "stability", "toxicity", "lines", "reason")
+    assert sheet.rows[0][2:] == (
+        60.0, "IV", 15.0, 18.0, 92.0, 5.5, "mature", "mature", "very mature", "readings.csv 12", "",
     )  # fmt: skip
-    assert sheet.shown[3][2:] == (
-        *("–",) * 7, "", "Self-heating, C:N and germination were not measured.",
+    assert sheet.rows[1][6:] == (
+        None, None, None, None, None, "readings.csv 13", "C:N is 31, above 25, so maturity is not rated.",
     )  # fmt: skip
-    assert sheet.rows[0][2:9] == (60.0, "V", 4.0, 18.0, 92.0, 7.2, "very mature")

@@ -21,7 +21,7 @@ from trialkit.report.passages import (
     paragraph,
 )
 from trialkit.report.rounding import MISSING, plain
-from trialkit.report.tables import Table, lines_of, number_cell, table, text_cell
+from trialkit.report.tables import Table, lines_of, table, text_cell
 
 DESCRIBED = "These names describe bins; nothing is tested by them."
 SCALE = (
@@ -32,7 +32,7 @@ SCALE = (
 )
 INDEX = (
     "Ratings follow the index of the California Compost Quality Council (2001): C:N of 25 or less, then the worse of "
-    "self-heating and of germination beside the water blank.",
+    "self-heating (stability) and germination beside the water blank (toxicity).",
 )
 NOT_RATED = (
     "No bin could be rated for maturity: that takes C:N of 25 or less, a self-heating test and germination, read "
@@ -40,6 +40,7 @@ NOT_RATED = (
 )
 ACID = "The flask test shows too little of active compost near pH 5."
 LOW_PH = 5.5
+CAPTION = "Self-heating class and maturity, one row a bin"
 RESPIRED = (
     "Carbon respired was not used: the index asks for a laboratory rate per gram of organic matter, not for what a bin "
     "gave off."
@@ -59,12 +60,20 @@ def maturity(analysis: Analysis) -> Passage:
         return NOTHING
     return join([
         heading(3, "Self-heating and maturity, by name"),
-        paragraph(DESCRIBED),
+        paragraph(f"{DESCRIBED} {_when(analysis.maturity)}"),
         bullets(name_sentences(analysis)),
         bullets(name_cautions(analysis), "small"),
         folded("Every bin: the readings behind its name, and why some have none",
                box([maturity_table(analysis).passage()], style="wide")),
     ])  # fmt: skip
+
+
+def _when(named: Sequence[BinMaturity]) -> str:
+    """On which days the bins were read; a bin lost on the way, or read early, had less time than the rest."""
+    days = sorted({item.day for item in named if item.day is not None})
+    if len(days) == 1:
+        return f"They are of day {plain(days[0])}."
+    return f"They are of days {plain(days[0])} to {plain(days[-1])}; bins lost or read early had less time."
 
 
 def name_sentences(analysis: Analysis) -> tuple[str, ...]:
@@ -114,28 +123,48 @@ def _bins(names: Sequence[str], shown: int = 6) -> str:
     return listed(names) if len(names) <= shown else f"{counted(len(names), 'bin')}, {names[0]} among them"
 
 
+COLUMNS = (
+    ("bin", "Bin", False),
+    ("treatment", "Treatment", False),
+    ("day", "Last read, day", True),
+    ("heating_class", "Self-heating class", False),
+    ("rise_c", "Rise, °C", True),
+    ("cn_ratio", "C:N", True),
+    ("germination_pct", "Germination, %", True),
+    ("ph", "pH", True),
+)
+READINGS = ("rise_c", "cn_ratio", "germination_pct", "ph")
+
+
 def maturity_table(analysis: Analysis) -> Table:
-    """One row a bin, for the page and for tables/maturity.csv."""
-    columns = [
-        ("bin", "Bin", False),
-        ("treatment", "Treatment", False),
-        ("day", "Last read, day", True),
-        ("heating_class", "Self-heating class", False),
-        ("rise_c", "Rise, °C", True),
-        ("cn_ratio", "C:N", True),
-        ("germination_pct", "Germination, %", True),
-        ("ph", "pH", True),
-        ("rating", "Maturity", False),
-        ("rows", "Lines", False),
-        ("reason", "Not rated because", False),
-    ]
+    """One row a bin, for the page: its names with the readings behind them, or why it has none."""
+    columns = [*COLUMNS, ("rating", "Maturity", False)]
+    rows = [[*_cells(item), text_cell(item.rating or item.reason)] for item in analysis.maturity]
+    return table("maturity", CAPTION, columns, rows)
+
+
+def maturity_rows(analysis: Analysis) -> Table:
+    """One row a bin, for tables/maturity.csv, with what each test came to and the lines it was read from."""
+    ends = ("rating", "stability", "toxicity", "lines", "reason")
+    columns = [*COLUMNS, *((name, name, False) for name in ends)]
     rows = []
     for item in analysis.maturity:
-        lines = lines_of(item.rows)
-        rows.append([
-            text_cell(item.bin), text_cell(item.treatment),
-            (item.day, MISSING if item.day is None else plain(item.day)), text_cell(item.heating_class),
-            *(number_cell(item.readings.get(name), 3) for name in ("rise_c", "cn_ratio", "germination_pct", "ph")),
-            text_cell(item.rating), (lines, lines), (item.reason, item.reason),
-        ])  # fmt: skip
-    return table("maturity", "Self-heating class and maturity, one row a bin", columns, rows)
+        raw = (item.rating, item.by_test.get("rise_c"), item.by_test.get("germination_pct"), lines_of(item.rows),
+               item.reason)  # fmt: skip
+        rows.append([*_cells(item), *(text_cell(cell) for cell in raw)])
+    return table("maturity", CAPTION, columns, rows)
+
+
+def _cells(item: BinMaturity) -> list[tuple[Any, str]]:
+    return [
+        text_cell(item.bin),
+        text_cell(item.treatment),
+        (item.day, MISSING if item.day is None else plain(item.day)),
+        text_cell(item.heating_class),
+        *((item.readings.get(name), _shown(item.readings.get(name))) for name in READINGS),
+    ]
+
+
+def _shown(reading: float | None) -> str:
+    """A reading as it was typed, to four digits: 10.04 is past a limit that 10.0 would lie on."""
+    return MISSING if reading is None else plain(float(f"{reading:.4g}"))

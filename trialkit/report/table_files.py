@@ -6,7 +6,7 @@ from pathlib import Path
 
 from trialkit.records import Analysis
 from trialkit.report.effect_tables import effects_table
-from trialkit.report.maturity_words import maturity_table
+from trialkit.report.maturity_words import maturity_rows
 from trialkit.report.robustness import all_repeats_table
 from trialkit.report.tables import all_bins_table, all_means_table, fits_table, set_aside_table
 
@@ -20,7 +20,7 @@ def write_tables(analysis: Analysis, folder: str | Path) -> tuple[Path, ...]:
     folder.mkdir(parents=True, exist_ok=True)
     made = [effects_table, all_bins_table, all_means_table, fits_table, all_repeats_table, set_aside_table]
     if analysis.maturity:
-        made.append(maturity_table)
+        made.append(maturity_rows)
     paths = []
     for make in made:
         sheet = make(analysis)
