@@ -199,7 +199,8 @@ def test_a_report_killed_at_random_moments(three_arms):
 @pytest.mark.parametrize("after", [0.15, 0.5, 1.5, 4.0] if FULL else [0.15, 1.0])
 def test_interrupted_at_any_moment(three_arms, after):
     out = old_report(three_arms)
-    going = begin(three_arms)
+    # tests that run in the background of a shell are deaf to Ctrl-C, and so would be what they start
+    going = begin(three_arms, preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL))
     time.sleep(after)
     going.send_signal(signal.SIGINT)
     _, told = going.communicate(timeout=120)
