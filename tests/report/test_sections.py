@@ -54,6 +54,32 @@ def test_the_recipe_calls_for_its_cautions(make: SimpleNamespace) -> None:
     assert lines == (cautions.HANDS, cautions.DUST, cautions.LOCAL)
 
 
+@pytest.mark.parametrize(
+    ("materials", "there", "not_there"),
+    [
+        (("leaves",), (), (cautions.GERMS, cautions.SCRAPS, cautions.HERBICIDE)),
+        (("leaves", "food"), (cautions.GERMS, cautions.SCRAPS), (cautions.HERBICIDE, cautions.PESTS)),
+        (("manure",), (cautions.GERMS, cautions.HERBICIDE), (cautions.SCRAPS,)),
+        (("hay",), (cautions.HERBICIDE,), (cautions.GERMS,)),
+        (("grass",), (cautions.HERBICIDE,), (cautions.GERMS,)),
+        (("straw",), (cautions.HERBICIDE,), (cautions.GERMS,)),
+    ],
+)
+def test_what_the_bins_are_filled_with_calls_for_its_cautions(
+    make: SimpleNamespace, materials: tuple[str, ...], there: tuple[str, ...], not_there: tuple[str, ...]
+) -> None:
+    bare = make.plan(treatments=(Treatment("water only", "water"), Treatment("nothing", "nothing")))
+    lines = caution_lines(heated(make.trial(replace(bare, materials=materials)), 30.0))
+    assert set(there) <= set(lines)
+    assert not set(not_there) & set(lines)
+
+
+def test_manure_in_one_arm_and_a_class_call_for_theirs(make: SimpleNamespace) -> None:
+    arms = (Treatment("water only", "water"), Treatment("dung", "other", amounts={"manure_kg": 2.0, "urea_g": 5.0}))
+    lines = caution_lines(heated(make.trial(replace(make.plan(treatments=arms), pupils=True)), 30.0))
+    assert {cautions.GERMS, cautions.HERBICIDE, cautions.AMMONIA, cautions.PUPILS} <= set(lines)
+
+
 def test_hand_washing_and_local_rules_always_stand(make: SimpleNamespace) -> None:
     assert caution_lines(make.trial())[-3:] == (cautions.HANDS, cautions.DUST, cautions.LOCAL)
 

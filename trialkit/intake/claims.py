@@ -73,6 +73,8 @@ def make_plan(trial: TrialFile, treatments: Sequence[str], has_blocks: bool) -> 
         outcome_settings=MappingProxyType({name: MappingProxyType(dict(t)) for name, t in trial.settings.items()}),
         claims=tuple(_make_claim(item) for item in part.claim),
         finish=MappingProxyType(finish),
+        materials=tuple(part.materials),
+        pupils=part.pupils,
     )
 
 

@@ -29,6 +29,8 @@ _MEANINGS = {
     "primary": "The one outcome that decides.",
     "secondary": "Other outcomes, with commas between.",
     "level": "The level of the intervals, 0.95 as a rule.",
+    "materials": "What is in the bins, for the cautions: leaves, grass, hay, straw, manure, food, soil, other.",
+    "pupils": "yes where a class does the work.",
     "layout.kind": "How treatments were given to bins.",
     "layout.variances": "Leave it empty if in doubt.",
     "layout.seed": "The number from which the layout was drawn.",
@@ -100,6 +102,8 @@ def _plan_rows(plan: Plan) -> Iterator[Row]:
         yield name, getattr(plan, name), _MEANINGS[name]
     yield "secondary", ", ".join(plan.secondary), _MEANINGS["secondary"]
     yield "level", plan.level, _MEANINGS["level"]
+    yield "materials", ", ".join(plan.materials), _MEANINGS["materials"]
+    yield "pupils", "yes" if plan.pupils else None, _MEANINGS["pupils"]
     for name in LayoutPart.model_fields:
         yield f"layout.{name}", getattr(plan.layout, name), _MEANINGS[f"layout.{name}"]
     settings = {name: dict(table) for name, table in plan.outcome_settings.items()}

@@ -132,6 +132,8 @@ class TrialPart(Part):
     primary: str | None = None
     secondary: list[str] = []
     level: Annotated[float, Field(ge=0.5, lt=1)] = 0.95
+    materials: list[Literal["leaves", "grass", "hay", "straw", "manure", "food", "soil", "other"]] = []
+    pupils: bool = False
     layout: LayoutPart | None = None
     treatment: list[TreatmentPart] = []
     outcome: dict[str, dict[str, Any]] = {}

@@ -22,7 +22,8 @@ CLAIM_HEADINGS = (*(name for name in ClaimPart.model_fields if name != "equivale
 
 _TABLES = ("layout", "outcome", "finish")  # keys with a point: layout.kind, outcome.decay_rate.from
 _DATES = ("start", "stated_on")
-_LISTS = ("secondary",)
+_LISTS = ("secondary", "materials")
+_YES_NO = {"pupils", "finished"}
 _TEXTS = (
     "title", "question", "control", "comparisons", "primary", "name", "role", "text", "treatment", "against",
     "outcome", "family", "kind", "variances", "drawn", "redraw_rule", "whole_plot_factor", "from", "rule",
@@ -168,6 +169,8 @@ def _fit(key: str, cell: Any) -> Any:
         return as_text(cell).strip()
     if key in _LISTS:
         return [name.strip() for name in as_text(cell).replace(";", ",").split(",") if name.strip()]
+    if key in _YES_NO and isinstance(cell, str) and cell.strip().casefold() in ("yes", "y", "no", "n"):
+        return cell.strip().casefold().startswith("y")
     if isinstance(cell, str):
         number = read_number(cell.strip(), _STYLE)
         return cell.strip() if isinstance(number, NotANumber) else number

@@ -28,10 +28,11 @@ def draw_sheets_again(plan: Plan, bins: Sequence[Bin], readings_text: str, *, pa
     roles = {item.role for item in plan.treatments}
     amounts = [item.amounts for item in plan.treatments]
     cautions = call_cautions(
-        (),
+        plan.materials,
         sugar_g=max((item.get("sugar_g", 0.0) for item in amounts), default=0.0),
         nitrogen_g=max((item.get("nitrogen_g", 0.0) for item in amounts), default=0.0),
         killed="killed" in roles,
+        pupils=plan.pupils,
         volume_l=max((bin_.starts.get("capacity_l", 0.0) for bin_ in bins), default=0.0),
     )
     warnings = () if hidden or plan.control not in names else warn_unfair(plan.treatments, plan.control or "")

@@ -74,7 +74,8 @@ def build_request(
         capacity_l=given.get("capacity_l"),
         blinded=bool(given.get("blinded")),
         paper=cast(Literal["A4", "Letter"], given.get("paper", "A4")),
-        pupils=bool(given.get("pupils")),
+        pupils=bool(given.get("pupils")) or base.pupils,
+        materials=base.materials,
     )
     return request, tuple(notes)
 

@@ -24,7 +24,7 @@ from trialkit.planning.sheets import bind, draw_sheets
 from trialkit.planning.starters import Batch, split_batch, with_amounts
 from trialkit.planning.tables import KEY_FILE, write_bins, write_key, write_readings
 from trialkit.planning.trial_file import write_trial_file
-from trialkit.records import Bin, Plan, Treatment
+from trialkit.records import MATERIALS, Bin, Plan, Treatment
 
 # letters and digits that nobody takes for one another
 _CODE_LETTERS = "ABCDEFGHKMNPRTUVWXY"
@@ -84,6 +84,8 @@ def plan_trial(request: PlanRequest) -> PlannedTrial:
         outcome_settings=request.outcome_settings,
         claims=request.claims,
         finish=request.finish,
+        materials=_materials(request),
+        pupils=request.pupils,
         stated_before_data=bool(request.claims),
     )
     letters = _letters(request, treatments) if request.blinded else None
@@ -133,9 +135,14 @@ def _recipe(request: PlanRequest, treatments: Sequence[Treatment], bins: int) ->
     return make_recipe(request.portions, bins, target_moisture_pct=request.target_moisture_pct, poured_l=poured)
 
 
+def _materials(request: PlanRequest) -> tuple[str, ...]:
+    kinds = {kind for portion in request.portions for kind in portion.feedstock.kinds} | set(request.materials)
+    return tuple(name for name in MATERIALS if name in kinds)
+
+
 def _cautions(request: PlanRequest, batch: Batch, treatments: Sequence[Treatment]) -> tuple[Caution, ...]:
     return call_cautions(
-        {kind for portion in request.portions for kind in portion.feedstock.kinds},
+        _materials(request),
         sugar_g=batch.sugar_g,
         gas_l=fermentation_gas(batch.sugar_g)[1],
         nitrogen_g=batch.nitrogen_g + sum(item.amounts.get("nitrogen_g", 0.0) for item in treatments),

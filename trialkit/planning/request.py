@@ -83,6 +83,7 @@ class PlanRequest:
     blinded: bool = False
     paper: Literal["A4", "Letter"] = "A4"
     pupils: bool = False
+    materials: tuple[str, ...] = ()
 
 
 def complete_request(request: PlanRequest) -> tuple[PlanRequest, tuple[str, ...]]:

@@ -27,6 +27,8 @@ def write_trial_file(plan: Plan, heading: Sequence[str] = ()) -> str:
             "primary": plan.primary,
             "secondary": list(plan.secondary) or None,
             "level": plan.level,
+            "materials": list(plan.materials) or None,
+            "pupils": plan.pupils or None,
         }
     )
     layout = plan.layout

@@ -36,6 +36,7 @@ from trialkit.records.answered import (
 )
 from trialkit.records.described import BinMaturity, HeatingClass, Rating
 from trialkit.records.planned import (
+    MATERIALS,
     Bin,
     Claim,
     Finding,
@@ -53,6 +54,7 @@ from trialkit.records.planned import (
 )
 
 __all__ = [
+    "MATERIALS",
     "Adjustment",
     "Analysis",
     "Answer",

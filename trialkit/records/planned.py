@@ -95,11 +95,16 @@ class Claim:
     equivalence: tuple[float, float] | None = None
 
 
+# what bins are filled with, as far as cautions differ
+MATERIALS = ("leaves", "grass", "hay", "straw", "manure", "food", "soil", "other")
+
+
 @dataclass(frozen=True)
 class Plan:
     """The trial file, parsed. ``declared`` is False where no trial file came with the readings.
 
     ``outcome_settings`` maps an outcome name to its table in the file (``from``, ``end_level``, ``day`` …).
+    ``materials`` (of ``MATERIALS``) and ``pupils`` say which cautions the trial calls for.
     """
 
     control: str | None
@@ -116,6 +121,8 @@ class Plan:
     outcome_settings: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     claims: tuple[Claim, ...] = ()
     finish: Mapping[str, Any] = field(default_factory=dict)
+    materials: tuple[str, ...] = ()
+    pupils: bool = False
     declared: bool = True
     stated_before_data: bool = False
 

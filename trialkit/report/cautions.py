@@ -43,6 +43,13 @@ HERBICIDE = (
     "Some weed killers survive composting in hay, manure and grass clippings, and stunt seedlings. "
     "Test the compost on beans or peas before garden use."
 )
+GERMS = (
+    "Manure and food scraps can carry E. coli, Salmonella and parasites, and a small bin rarely gets hot enough "
+    "everywhere: no pet or human waste, and none of this compost on food that is eaten raw."
+)
+SCRAPS = "Food scraps, like sugar, draw rats, flies and wasps: no meat, dairy or oil, a closed lid, "
+    "and fine mesh (6 mm) below and around."
+PUPILS = "With pupils, an adult is there throughout, nobody eats, allergies are listed, and photographs need consent."
 SANITATION = (
     "Criteria for sanitation, such as 40 CFR 503 Appendix B, were written for sewage sludge and for all of the "
     "material; one core probe in a bin with cool edges cannot show pathogen reduction. Not a safety certificate."
@@ -67,12 +74,24 @@ def caution_lines(trial: Trial) -> tuple[str, ...]:
         lines.append(LARGE)
     amounts = [treatment.amounts for treatment in trial.plan.treatments]
     if any(amount(one, "sugar_g") > 0 for one in amounts):
-        lines += [BREW, PRESSURE, PESTS]
+        lines += [BREW, PRESSURE]
+    materials = set(trial.plan.materials)
+    if any(amount(one, "manure_kg") > 0 for one in amounts):
+        materials.add("manure")
+    if any(amount(one, "sugar_g") > 0 for one in amounts) and "food" not in materials:
+        lines.append(PESTS)
+    if materials & {"manure", "food"}:
+        lines.append(GERMS)
+    if "food" in materials:
+        lines.append(SCRAPS)
     if has_role(trial, "killed"):
         lines.append(KILLING)
-    if any(amount(one, "nitrogen_g") > 0 for one in amounts):
+    if any(amount(one, name) > 0 for one in amounts for name in ("nitrogen_g", "urea_g")):
         lines.append(AMMONIA)
     measured = trial.readings.columns
-    if any(name in measured for name in ("germination_pct", "seedlings_pct", "root_length_pct")):
+    sown = any(name in measured for name in ("germination_pct", "seedlings_pct", "root_length_pct"))
+    if sown or materials & {"grass", "hay", "straw", "manure"}:
         lines.append(HERBICIDE)
+    if trial.plan.pupils:
+        lines.append(PUPILS)
     return (*lines, HANDS, DUST, LOCAL)
