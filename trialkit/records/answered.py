@@ -300,7 +300,7 @@ class SecondOpinion:
 
 @dataclass(frozen=True, eq=False)
 class Analysis:
-    """Everything a report needs: the trial, one answer an outcome, one verdict a claim, and the ``maturity`` of bins."""
+    """Everything a report needs: the trial, one answer an outcome, one verdict a claim, the ``maturity`` of bins."""
 
     trial: Trial
     answers: tuple[Answer, ...]

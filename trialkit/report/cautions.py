@@ -47,8 +47,10 @@ GERMS = (
     "Manure and food scraps can carry E. coli, Salmonella and parasites, and a small bin rarely gets hot enough "
     "everywhere: no pet or human waste, and none of this compost on food that is eaten raw."
 )
-SCRAPS = "Food scraps, like sugar, draw rats, flies and wasps: no meat, dairy or oil, a closed lid, "
-    "and fine mesh (6 mm) below and around."
+SCRAPS = (
+    "Food scraps, like sugar, draw rats, flies and wasps: no meat, dairy or oil, a closed lid, and fine mesh (6 mm) "
+    "below and around."
+)
 PUPILS = "With pupils, an adult is there throughout, nobody eats, allergies are listed, and photographs need consent."
 SANITATION = (
     "Criteria for sanitation, such as 40 CFR 503 Appendix B, were written for sewage sludge and for all of the "
