@@ -9,7 +9,7 @@ import pytest
 
 from trialkit.errors import DesignError, TemplateError, describe_findings
 from trialkit.intake import blank_workbook, check_trial, load_trial, new_trial, workbook_bytes, write_workbook
-from trialkit.records import Bin
+from trialkit.records import Bin, Plan, Treatment
 from trialkit.shipped import shipped
 
 
@@ -142,6 +142,13 @@ def test_a_planned_trial_gets_a_row_for_every_bin_and_day(tmp_path, typed):
         workbook_bytes(plan, bins=(Bin("a\x01", "x"),))
 
 
+def test_where_letters_stand_for_treatments_letters_are_offered():
+    plan = Plan("water only", treatments=(Treatment("water only"), Treatment("live starter")))
+    bins = (Bin("B1", "K"), Bin("B2", "C"), Bin("B3", "K"))
+    book = openpyxl.load_workbook(io.BytesIO(workbook_bytes(plan, bins=bins, days=(0,))))
+    assert '"C,K"' in {rule.formula1 for rule in book["bins"].data_validations.dataValidation}
+
+
 def test_what_may_be_picked_and_typed(tmp_path):
     (tmp_path / "trial.xlsx").write_bytes(blank_workbook())
     book = openpyxl.load_workbook(tmp_path / "trial.xlsx")
@@ -157,6 +164,7 @@ def test_what_may_be_picked_and_typed(tmp_path):
         return found
 
     assert rules("bins")["treatment"][0][1].startswith("treatments!$A$2:$A$")
+    assert ("list", '"yes,no"', None) in rules("trial")["value"]  # pupils
     readings = rules("readings")
     assert readings["bin"][0][1].startswith("bins!$A$2:$A$")
     assert readings["turned"] == [("list", '"yes,no"', None)]

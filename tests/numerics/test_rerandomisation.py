@@ -91,6 +91,16 @@ def test_floors_of_three_treatments_together(blocks, floor):
     assert compare_all(layouts, labels * 10.0 + stratum, labels, stratum).p == pytest.approx(floor, rel=1e-12)
 
 
+def test_a_block_left_with_one_treatment_takes_no_mirror_image_away():
+    """Four whole pairs have 16 layouts, two of them as far apart as can be; the two bins left alone change nothing."""
+    stratum = np.array([0, 1, 2, 3, 0, 1, 2, 3, 4, 5])
+    labels = np.array([0, 0, 0, 0, 1, 1, 1, 1, 0, 1])
+    layouts = layouts_within(labels, stratum)
+    assert (layouts.layouts, layouts.floor) == (16, 2 / 16)
+    y = labels * 10.0 + stratum
+    assert compare_all(layouts, y, labels, stratum).p == compare_two(layouts, y, labels == 1, stratum).p == 2 / 16
+
+
 def test_unequal_numbers_in_a_block_have_no_mirror_image():
     labels, stratum = np.array([0, 0, 1, 0, 0, 1]), np.array([0, 0, 0, 1, 1, 1])
     layouts = layouts_within(labels, stratum)

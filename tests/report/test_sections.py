@@ -203,6 +203,17 @@ def test_methods_paragraph_names_design_method_and_unit(make: SimpleNamespace) -
     assert "exact multivariate t distribution of all comparisons made on this outcome (Dunnett 1955)" in text
 
 
+def test_a_layout_by_hand_is_not_called_random() -> None:
+    text = methods_text(trialkit.analyse(shipped("sample_trials") / "one_bin_each"))
+    assert "were compared in 3 compost bins without blocks, given out by hand;" in text
+    assert "random" not in text
+
+
+def test_rows_become_values_only_in_bins_that_have_one() -> None:
+    told = " ".join(certainty_lines(trialkit.analyse(shipped("sample_trials") / "two_bins_lost")))
+    assert "137 rows of readings became one value for each of 10 of 12 bins. Reading a bin" in told
+
+
 def test_a_block_variance_is_printed_negative_or_not(make: SimpleNamespace) -> None:
     assert fit_sentences(make.fit()) == (
         "The block variance is 0.00797 (residual 0.000428): bins of one block were more alike than "

@@ -12,6 +12,7 @@ REFUSAL = Refusal("models", ("x",))
 # ranges 1.05 to 1.28 and 1.20 to 1.45, half-widths on the log scale
 KILLED = CurveCheck("killed", "water", 1.16, log(1.28 / 1.16), 1.17, log(1.17 / 1.16), (4, 4), (1.17, 1.07, 1.28))
 LIVE = CurveCheck("live", "water", 1.32, log(1.45 / 1.32), 1.33, log(1.33 / 1.32), (4, 4), (1.33, 1.21, 1.45))
+TIMED = replace(LIVE, time=(0.74, 0.59, None))
 
 
 def lines(*checks: CurveCheck) -> tuple[str, ...]:
@@ -36,6 +37,13 @@ def test_one_comparison_alone_has_its_numbers() -> None:
     )
 
 
+def test_two_ranges_that_hold_no_difference_are_on_no_side_of_it() -> None:
+    open_check = replace(LIVE, half_width=log(1.45), known=(1.33, 0.95, 1.86))
+    assert lines(open_check)[1].endswith(
+        "would be 1.33 (0.95 to 1.86), which holds “no difference” as the range given does."
+    )
+
+
 def test_one_that_moves_too_far_is_named() -> None:
     far = replace(KILLED, stretched=1.40, moved=log(1.40 / 1.16), known=(1.17, 0.98, 1.40))
     assert lines(far, LIVE) == (
@@ -48,8 +56,7 @@ def test_one_that_moves_too_far_is_named() -> None:
 
 
 def test_rate_and_time_stand_side_by_side_and_reasons_come_last_and_once() -> None:
-    timed = replace(LIVE, time=(0.74, 0.59, None), reasons=("Because.",))
-    said = lines(timed, replace(KILLED, reasons=("Because.",)))
+    said = lines(replace(TIMED, reasons=("Because.",)), replace(KILLED, reasons=("Because.",)))
     assert said[2] == (
         "Rate and time side by side, live ÷ water: 1.32 times the rate, 0.74 times the days (0.59 to open); 0.76 would "
         "be the inverse of the rate ratio."
@@ -66,6 +73,8 @@ def test_the_numbers_stand_in_a_table() -> None:
         "1.33 (4 + 4 bins)",
         "1.33 (1.21 to 1.45)",
         "–",
-        "–",
     )
+    timed = curves_table(Answer("decay_rate", "primary", REFUSAL, REFUSAL, (), curve_checks=(TIMED, KILLED)))
+    assert timed is not None
+    assert [row[timed.heads.index("Time ratio")] for row in timed.shown] == ["0.74", "–"]
     assert curves_table(Answer("decay_rate", "primary", REFUSAL, REFUSAL, ())) is None

@@ -11,7 +11,7 @@ from typing import Any
 
 from trialkit.intake.columns import Column, headings_of, show_number
 from trialkit.intake.plansheets import FACTOR
-from trialkit.intake.workbook import column_letters
+from trialkit.intake.wording import column_letters
 from trialkit.outcome_names import OUTCOMES
 
 Row = Sequence[Any]
@@ -41,6 +41,7 @@ _WIDTHS = {"key": 34, "value": 44, "meaning": 56, "text": 60}
 _CHOICES = {
     "comparisons": ("with control", "all pairs"),
     "layout.kind": ("completely random", "blocks", "latin square", "split plot"),
+    "pupils": ("yes", "no"),
     "layout.variances": ("common", "by treatment"),
     "layout.drawn": ("by seed", "by lot", "by hand"),
     "outcome.decay_rate.from": ("volume_l", "height_cm", "respired_c_g_kg", "dry mass", "wet mass"),
@@ -176,7 +177,10 @@ def _offer(
                 add(f"{letters}{number}", type="list", formula1=_OUTCOME_LIST, error="A known outcome.")
         return
     column = meanings[head].column if head in meanings else None
-    if head == "treatment" or head == "against":
+    hidden = _letters(book, sheet, rows) if name == "bins" and head == "treatment" else []
+    if hidden:
+        choose(below, hidden)
+    elif head == "treatment" or head == "against":
         add(below, type="list", formula1=treatments, error="A treatment of the sheet treatments.")
     elif name == "claims" and head == "outcome":
         add(below, type="list", formula1=_OUTCOME_LIST, error="A known outcome.")
@@ -193,6 +197,14 @@ def _offer(
         low, high = column.hard.low, column.hard.high
         bounds = f"{show_number(low)} to {show_number(high)} {meanings[head].unit}".strip()
         add(below, type="decimal", operator="between", formula1=low, formula2=high, error=f"A number, {bounds}.")
+
+
+def _letters(book: Any, sheet: Any, rows: Sequence[Row]) -> list[str]:
+    """The letters that stand for treatments on the sheet of bins; none where a bin holds a treatment's name."""
+    at = [cell.value for cell in sheet[1]].index("treatment")
+    stands = {str(row[at]) for row in rows if row[at]}
+    named = {str(row[0].value) for row in book["treatments"].iter_rows(min_row=2)}
+    return [] if stands & named or max(map(len, stands), default=0) > 3 else sorted(stands)
 
 
 _OUTCOME_LIST = f"lists!$A$1:$A${len(OUTCOMES)}"

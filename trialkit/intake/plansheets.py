@@ -12,7 +12,8 @@ from trialkit.intake.numbers import NotANumber, NumberStyle, read_number
 from trialkit.intake.parts import AMOUNTS, SIZES, ClaimPart, TreatmentPart
 from trialkit.intake.places import Path, SheetPlaces
 from trialkit.intake.trialfile import TrialFile, judge_shape
-from trialkit.intake.workbook import Book, Sheet, as_text, column_letters
+from trialkit.intake.wording import column_letters
+from trialkit.intake.workbook import Book, Sheet, as_text
 from trialkit.records import Finding
 
 MARGIN = ("equivalence.low", "equivalence.high")

@@ -15,7 +15,8 @@ from trialkit.intake.headings import match_headings
 from trialkit.intake.plansheets import read_plan_sheets, says_plan
 from trialkit.intake.reading import Table, read_table
 from trialkit.intake.trialfile import read_trial_file
-from trialkit.intake.workbook import SHEETS, Sheet, column_letters, read_workbook, sheet_table
+from trialkit.intake.wording import column_letters
+from trialkit.intake.workbook import SHEETS, Sheet, read_workbook, sheet_table
 from trialkit.records import Finding, Source
 
 

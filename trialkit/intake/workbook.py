@@ -146,15 +146,6 @@ def _column_number(letters: str) -> int:
     return number
 
 
-def column_letters(index: int) -> str:
-    """The letters over the column at ``index``, counted from 0."""
-    letters, number = "", index + 1
-    while number:
-        number, rest = divmod(number - 1, 26)
-        letters = chr(65 + rest) + letters
-    return letters
-
-
 def as_text(cell: Any) -> str:
     """A cell as the spreadsheet shows it, numbers with a decimal point."""
     if isinstance(cell, str):

@@ -178,8 +178,12 @@ def _arrangements(codes: Codes) -> int:
 
 
 def _alike(codes: Codes, groups: list[Codes]) -> int:
-    """How many exchanges of whole labels every layout allows: they give the same statistic."""
-    counts = np.array([np.bincount(codes[group], minlength=codes.max() + 1) for group in groups])
+    """How many exchanges of whole labels every layout allows: they give the same statistic.
+
+    A stratum with one label only adds nothing to any statistic, so it need not allow them.
+    """
+    mixed = [codes[group] for group in groups if np.unique(codes[group]).size > 1]
+    counts = np.array([np.bincount(here, minlength=codes.max() + 1) for here in mixed])
     _, times = np.unique(counts.T, axis=0, return_counts=True)
     return prod(factorial(int(n)) for n in times)
 

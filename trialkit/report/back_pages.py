@@ -61,7 +61,7 @@ def _outcome_part(answer: Answer, second: Sequence[SecondOpinion], trial: Trial)
             parts += [components_table(fit).passage(), means_table(fit).passage()]
         parts.append(bullets((*fit_sentences(fit), together_line(answer))))
         otherwise = curves_table(answer)
-        parts.append(NOTHING if otherwise is None else otherwise.passage())
+        parts.append(NOTHING if otherwise is None else box([otherwise.passage()], style="wide"))
         parts += [second_part(opinion, name) for opinion in second]
     parts += [paragraph(refusal_sentence(item, item.treatment or name if item in answer.factors else name))
               for item in (*answer.comparisons, *answer.factors) if isinstance(item, Refusal)
@@ -140,9 +140,8 @@ def _set_aside(analysis: Analysis) -> Passage:
 def _sources(analysis: Analysis) -> Passage:
     columns = [("file", "File", False), ("rows", "Rows", True), ("sha256", "SHA-256", False)]
     rows = [[text_cell(s.file), number_cell(s.rows), text_cell(s.sha256)] for s in analysis.trial.sources]
-    return join(
-        [heading(3, "The data"), table("sources", "Files read and their fingerprints", columns, rows).passage()]
-    )
+    files = table("sources", "Files read and their fingerprints", columns, rows)
+    return join([heading(3, "The data"), box([files.passage()], style="wide")])
 
 
 def _software(analysis: Analysis, seed: int | None) -> Passage:

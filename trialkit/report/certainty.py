@@ -10,6 +10,7 @@ from trialkit.report.passages import capitalised, counted, listed, named
 from trialkit.report.robustness import robustness_lines
 from trialkit.report.rounding import degrees, percent, plain
 from trialkit.report.shuffling import shuffled_ranges, shuffling_lines
+from trialkit.report.tables import values_of
 from trialkit.report.timeline import timeline_lines
 from trialkit.report.words import noun
 
@@ -68,10 +69,16 @@ def _ranges(found: list[Comparison]) -> tuple[str, ...]:
 
 
 def _unit(analysis: Analysis) -> str:
-    trial = analysis.trial
+    """What became of the rows: one value for each bin that has one of the main outcome."""
+    trial, answer = analysis.trial, main_answer(analysis)
+    values = None if answer is None else values_of(answer)
+    known = 0 if values is None else sum(value.value is not None for value in values.values)
+    if not known:
+        return "What counts is the bin: reading a bin more often makes its value better, but adds no bin."
+    of = counted(len(trial.bins), "bin") if known == len(trial.bins) else f"{known} of {len(trial.bins)} bins"
     return (
-        f"What counts is the bin: {counted(trial.rows_used, 'row')} of readings became one value for each of "
-        f"{counted(len(trial.bins), 'bin')}. Reading a bin more often makes its value better, but adds no bin."
+        f"What counts is the bin: {counted(trial.rows_used, 'row')} of readings became one value for each of {of}. "
+        "Reading a bin more often makes its value better, but adds no bin."
     )
 
 

@@ -66,8 +66,13 @@ def _known(checks: Sequence[CurveCheck]) -> Iterator[str]:
     if told:
         said = listed(f"{_pair(check)} would be {_with_range(known)}" for check, known in told)
         what = "rate ratio" if len(told) == 1 else "rate ratios"
-        side = "another side of “no difference” than" if turned else "the same side of “no difference” as"
-        tail = f"on {side} the {'range' if len(told) == 1 else 'ranges'} given"
+        given = f"the {'range' if len(told) == 1 else 'ranges'} given"
+        if turned:
+            tail = f"on another side of “no difference” than {given}"
+        elif _side(*told[0][1][1:]) == 0:
+            tail = f"which holds “no difference” as {given} does"
+        else:
+            tail = f"on the same side of “no difference” as {given}"
         yield f"{KNOWN}, the {what} {said}, {tail}."
     elif tried:
         yield f"{KNOWN}, all {len(tried)} ranges stay on the side of “no difference” on which they are."
@@ -102,12 +107,13 @@ def curves_table(answer: Answer) -> Table | None:
     """The numbers behind these sentences, one row a rate ratio; None where rates were had in one way only."""
     if not answer.curve_checks:
         return None
+    timed = any(check.time is not None for check in answer.curve_checks)
     columns = [
         ("comparison", "Rate ratio", False),
         ("ratio", "As analysed", True),
         ("stretched", "Curve of free shape", True),
         ("known", "Errors of k known", True),
-        ("time", "Time ratio", True),
+        *([("time", "Time ratio", True)] if timed else []),
         ("end_levels", "End level, share of start", True),
     ]
     rows: list[list[tuple[Any, str]]] = []
@@ -118,7 +124,7 @@ def curves_table(answer: Answer) -> Table | None:
             ("", _with_range((check.ratio, *_ends(check)))),
             ("", _stretched(check)),
             ("", MISSING if check.known is None else _with_range(check.known)),
-            ("", MISSING if check.time is None else ratio(check.time[0])),
+            *([("", MISSING if check.time is None else ratio(check.time[0]))] if timed else []),
             ("", MISSING if levels is None else f"{fixed(levels[0], 2)} beside {fixed(levels[1], 2)}"),
         ])  # fmt: skip
     return table("curves", "Rate ratios had otherwise", columns, rows)

@@ -26,8 +26,9 @@ def _design(analysis: Analysis) -> tuple[str, ...]:
     trial, plan = analysis.trial, analysis.trial.plan
     found = arms(analysis)
     blocks = {item.block for item in trial.bins if item.block}
+    by_hand = plan.layout.drawn == "by hand"
     kind = {
-        "completely random": "in a completely random layout",
+        "completely random": "without blocks" if by_hand else "in a completely random layout",
         "blocks": f"in {counted(len(blocks), 'block')}",
         "latin square": "in a Latin square",
         "split plot": "in a split plot",
