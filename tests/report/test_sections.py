@@ -10,6 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+import trialkit
 from trialkit import report
 from trialkit.records import Answer, Finding, Refusal, SecondOpinion, Treatment, Trial, read_only
 from trialkit.report import cautions
@@ -18,6 +19,7 @@ from trialkit.report.certainty import certainty_lines
 from trialkit.report.compared import compared_lines, fairness_lines
 from trialkit.report.limits import limit_lines
 from trialkit.report.methods import fit_sentences, methods_text
+from trialkit.shipped import shipped
 
 
 def heated(trial: Trial, degrees: float) -> Trial:
