@@ -14,7 +14,7 @@ from trialkit.intake.columns import BINS, READINGS, headings_of
 from trialkit.intake.form_look import Row, packed, write_instructions, write_lists, write_sheet
 from trialkit.intake.parts import AMOUNTS, LayoutPart
 from trialkit.intake.plansheets import CLAIM_HEADINGS, FACTOR, MARGIN, TREATMENT_HEADINGS
-from trialkit.records import Bin, Plan, Trial
+from trialkit.records import MATERIALS, Bin, Plan, Trial
 from trialkit.shipped import shipped
 
 # common practice: often while bins heat, then weekly, then less
@@ -29,7 +29,7 @@ _MEANINGS = {
     "primary": "The one outcome that decides.",
     "secondary": "Other outcomes, with commas between.",
     "level": "The level of the intervals, 0.95 as a rule.",
-    "materials": "What is in the bins, for the cautions: leaves, grass, hay, straw, manure, food, soil, other.",
+    "materials": f"What is in the bins, for the cautions: {', '.join(MATERIALS)}.",
     "pupils": "yes where a class does the work.",
     "layout.kind": "How treatments were given to bins.",
     "layout.variances": "Leave it empty if in doubt.",

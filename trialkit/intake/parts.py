@@ -9,7 +9,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, create_model
 
 from trialkit.outcome_names import SETTINGS
-from trialkit.records import Size
+from trialkit.records import Material, Size
 
 TREATMENT_ROLES = ("nothing", "water", "carrier", "killed", "live", "soil", "other")
 SIZES: tuple[Size, ...] = ("times_as_fast", "at_least", "at_least_ratio", "within_days")
@@ -132,7 +132,7 @@ class TrialPart(Part):
     primary: str | None = None
     secondary: list[str] = []
     level: Annotated[float, Field(ge=0.5, lt=1)] = 0.95
-    materials: list[Literal["leaves", "grass", "hay", "straw", "manure", "food", "soil", "other"]] = []
+    materials: list[Material] = []
     pupils: bool = False
     layout: LayoutPart | None = None
     treatment: list[TreatmentPart] = []

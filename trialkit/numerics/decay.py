@@ -96,7 +96,7 @@ def fit_decay(
     residuals = y - curve.at(k, first_level, end_level)
     return DecayFit(
         rate=k,
-        start=curve.carry_back(k, first_level, end_level),
+        start=float(curve.carry_back(k, first_level, end_level)),
         end=end_level,
         rss=least,
         df=df,
@@ -186,12 +186,17 @@ class Curve:
                 residual -= np.einsum("gn,gn->g", q, residual)[:, None] * q
         return residual
 
+    def slopes(self, log_k: Floats) -> Floats:
+        """dRSS/dlog k (G,), up to a positive factor: residuals are orthogonal to the levels, so only the rate moves."""
+        k = np.exp(log_k)
+        first, end = self.levels(k)
+        steps = np.outer(k, self.tau)
+        bend = (end - first)[:, None] * steps * np.exp(-steps)
+        return np.asarray(-np.einsum("gn,gn->g", self.residual(k), bend))
+
     def slope(self, log_k: float) -> float:
-        """dRSS/dlog k, up to a positive factor: residuals are orthogonal to the levels, so only the rate moves."""
-        k = float(np.exp(log_k))
-        start, end = self.levels_at_first(k)
-        bend = (end - start) * k * self.tau * np.exp(-k * self.tau)
-        return float(-(self.residual(np.array([k]))[0] @ bend))
+        """The same at one rate."""
+        return float(self.slopes(np.array([log_k]))[0])
 
     def levels(self, k: Floats) -> tuple[Floats, Floats]:
         """The level at the first day (or the given start) and the end level (G,), best at rates k (G,)."""
@@ -230,13 +235,13 @@ class Curve:
             columns.append(-np.expm1(-k * self.tau))
         return np.column_stack(columns)
 
-    def carry_back(self, k: float, first: float, end: float) -> float:
-        """The level at t = 0 along the curve; without bound where that is too far back."""
+    def carry_back(self, k: Floats | float, first: Floats | float, end: Floats | float) -> Floats:
+        """The level at t = 0 along the curve, in the shape of k; without bound where that is too far back."""
         if self.start is not None:
-            return self.start
-        if k * self.first > FARTHEST_BACK:
-            return float(np.copysign(np.inf, first - end))
-        return end + (first - end) * float(np.exp(k * self.first))
+            return np.asarray(first)
+        back = k * self.first
+        begun = end + (first - end) * np.exp(np.minimum(back, FARTHEST_BACK))
+        return np.where(back > FARTHEST_BACK, np.copysign(np.inf, first - end), begun)
 
     def start_error(self, k: float, first: float, end: float, spread: Floats) -> float:
         """Standard error of the level at t = 0 from the covariance (p, p) of rate, first level and end level."""

@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
 from trialkit.numerics.decay import (
-    FARTHEST_BACK,
     FLAT_ABOVE,
     FLAT_BELOW,
     Curve,
@@ -97,11 +96,7 @@ def _fit_together(
     cut = least * (1.0 + factor) + noise
     low, high = _limits(curves, grid, rss, log_k, cut)
     first, ended = curves.levels_of(log_k, everyone)
-    begun = first
-    if start is None:
-        back = np.exp(log_k) * t[0]
-        begun = ended + (first - ended) * np.exp(np.minimum(back, FARTHEST_BACK))
-        begun = np.where(back > FARTHEST_BACK, np.copysign(np.inf, first - ended), begun)
+    begun = Curve(t, y, start, end).carry_back(np.exp(log_k), first, ended)
     return np.exp(log_k), begun, ended, least, low, high, has_dip.astype(float)
 
 
@@ -134,11 +129,7 @@ class _Curves:
 
     def slope_of(self, log_k: Floats, which: Codes) -> Floats:
         """dRSS/dlog k of the curves ``which``, up to a positive factor."""
-        curve = Curve(self.t, self.y[which], self.start, self.end)
-        first, end = curve.levels(np.exp(log_k))
-        steps = np.exp(log_k)[:, None] * curve.tau
-        bend = (end - first)[:, None] * steps * np.exp(-steps)
-        return np.asarray(-np.einsum("bn,bn->b", curve.residual(np.exp(log_k)), bend))
+        return Curve(self.t, self.y[which], self.start, self.end).slopes(log_k)
 
 
 def _deepest(curves: _Curves, grid: Floats, rss: Floats, noise: Floats) -> tuple[Floats, Mask]:

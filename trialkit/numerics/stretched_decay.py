@@ -69,7 +69,7 @@ def fit_stretched_decay(
     jacobian = _jacobian(curve, rate, shape, first_level - end_level, float(t[0]) if start is None else 0.0, t)
     df = t.size - parameters
     spread = covariance(jacobian, rss / df)
-    start_level = curve.carry_back(float(np.exp(log_rate)), first_level, end_level)
+    start_level = float(curve.carry_back(float(np.exp(log_rate)), first_level, end_level))
     return StretchedFit(
         rate=rate,
         shape=shape,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import date
-from typing import Any, Literal
+from typing import Any, Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,7 +96,8 @@ class Claim:
 
 
 # what bins are filled with, as far as cautions differ
-MATERIALS = ("leaves", "grass", "hay", "straw", "manure", "food", "soil", "other")
+Material = Literal["leaves", "grass", "hay", "straw", "manure", "food", "soil", "other"]
+MATERIALS: tuple[Material, ...] = get_args(Material)
 
 
 @dataclass(frozen=True)

@@ -75,13 +75,11 @@ def caution_lines(trial: Trial) -> tuple[str, ...]:
     if largest_volume(trial) > 3000:
         lines.append(LARGE)
     amounts = [treatment.amounts for treatment in trial.plan.treatments]
-    if any(amount(one, "sugar_g") > 0 for one in amounts):
-        lines += [BREW, PRESSURE]
     materials = set(trial.plan.materials)
     if any(amount(one, "manure_kg") > 0 for one in amounts):
         materials.add("manure")
-    if any(amount(one, "sugar_g") > 0 for one in amounts) and "food" not in materials:
-        lines.append(PESTS)
+    if any(amount(one, "sugar_g") > 0 for one in amounts):
+        lines += [BREW, PRESSURE] if "food" in materials else [BREW, PRESSURE, PESTS]
     if materials & {"manure", "food"}:
         lines.append(GERMS)
     if "food" in materials:

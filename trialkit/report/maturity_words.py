@@ -68,9 +68,9 @@ def maturity(analysis: Analysis) -> Passage:
     ])  # fmt: skip
 
 
-def _when(named: Sequence[BinMaturity]) -> str:
+def _when(bins: Sequence[BinMaturity]) -> str:
     """On which days the bins were read; a bin lost on the way, or read early, had less time than the rest."""
-    days = sorted({item.day for item in named if item.day is not None})
+    days = sorted({item.day for item in bins if item.day is not None})
     if len(days) == 1:
         return f"They are of day {plain(days[0])}."
     return f"They are of days {plain(days[0])} to {plain(days[-1])}; bins lost or read early had less time."
